@@ -1,0 +1,1 @@
+"""Prefect flows: thin wrappers of the use cases in ``pipeline.jobs``."""

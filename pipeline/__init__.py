@@ -1,0 +1,1 @@
+"""Pump efficiency, degradation and cost from historian exports."""

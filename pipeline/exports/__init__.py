@@ -1,0 +1,1 @@
+"""From export files to a regular grid: readers, quality, aggregates, ledger."""

@@ -1,0 +1,1 @@
+"""Pure physics on arrays in SI units."""

@@ -1,0 +1,1 @@
+"""Operating points, baselines, trends, flags and money."""

@@ -1,0 +1,1 @@
+"""Suction pressure: friction model, gauge health and filling of gaps."""

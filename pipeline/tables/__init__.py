@@ -1,0 +1,1 @@
+"""Table contracts and the generation store."""
