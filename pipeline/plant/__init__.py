@@ -1,0 +1,43 @@
+"""The plant file: TOML in, frozen and validated types out."""
+
+from pipeline.plant.types import (
+    Accuracy,
+    CurvePoint,
+    Driver,
+    ExportFormat,
+    Fitting,
+    FlowMeter,
+    Liquid,
+    Pipe,
+    Plant,
+    Pump,
+    Segment,
+    Snapshot,
+    Station,
+    SuctionLine,
+    SuctionSource,
+    Tag,
+    Tap,
+    Tariff,
+)
+
+__all__ = [
+    "Accuracy",
+    "CurvePoint",
+    "Driver",
+    "ExportFormat",
+    "Fitting",
+    "FlowMeter",
+    "Liquid",
+    "Pipe",
+    "Plant",
+    "Pump",
+    "Segment",
+    "Snapshot",
+    "Station",
+    "SuctionLine",
+    "SuctionSource",
+    "Tag",
+    "Tap",
+    "Tariff",
+]
