@@ -394,8 +394,8 @@ def static_suction_pressure(
 
     Examples
     --------
-    >>> round(float(static_suction_pressure(0.0, 1000.0, 1.0, 4.0, 0.5)), 2)
-    44129.93
+    >>> round(float(static_suction_pressure(0.0, 1000.0, 1.0, 4.0, 0.5)), 1)
+    44129.9
     """
     depth = as_float(level_zero_elevation) + as_float(level) - as_float(suction_elevation)
     return finish(as_float(surface_pressure) + head_to_pressure(depth, density))
