@@ -1,5 +1,6 @@
 """The plant file: TOML in, frozen and validated types out."""
 
+from pipeline.plant.reader import read_plant
 from pipeline.plant.types import (
     Accuracy,
     CurvePoint,
@@ -40,4 +41,5 @@ __all__ = [
     "Tag",
     "Tap",
     "Tariff",
+    "read_plant",
 ]

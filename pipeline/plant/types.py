@@ -10,7 +10,8 @@ where anything changes and gives each piece as a ``Snapshot`` with one version o
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import itertools
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal, TypeVar
@@ -470,6 +471,7 @@ class Station:
     grid: float = 300.0
 
 
+Dated = Tag | Liquid | SuctionSource | SuctionLine | Pump | FlowMeter | Tariff
 Item = TypeVar("Item", Tag, Liquid, SuctionSource, SuctionLine, Pump, FlowMeter, Tariff)
 
 
@@ -548,11 +550,21 @@ class Plant:
         list of Snapshot
             In order, covering the span without overlap; empty if the span is.
         """
-        groups = (self.tags, self.sources, self.lines, self.pumps, self.flow_meters)
-        dates = {v.valid_from for group in groups for item in group.values() for v in item}
-        dates |= {v.valid_from for v in (*self.liquids, *self.tariffs)}
+        dates = {v.valid_from for v in self.versions()}
         cuts = [start, *sorted(d for d in dates if start < d < end), end]
-        return [self._snapshot(a, b) for a, b in zip(cuts, cuts[1:], strict=False) if a < b]
+        return [self._snapshot(a, b) for a, b in itertools.pairwise(cuts) if a < b]
+
+    def versions(self) -> Iterator[Dated]:
+        """Go through every version of every item."""
+        yield from itertools.chain(
+            *self.tags.values(),
+            *self.sources.values(),
+            *self.lines.values(),
+            *self.pumps.values(),
+            *self.flow_meters.values(),
+            self.liquids,
+            self.tariffs,
+        )
 
     def at(self, time: pd.Timestamp) -> Snapshot:
         """Give the plant as it is at one instant."""

@@ -1,0 +1,176 @@
+"""Whether everything the plant file points at is there, and is of the right kind."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from pipeline.errors import Fault
+from pipeline.plant.types import Plant
+
+_ROLES = {
+    "flow_tag": "flow",
+    "suction_pressure_tag": "suction_pressure",
+    "discharge_pressure_tag": "discharge_pressure",
+    "power_tag": "electrical_power",
+    "speed_tag": "speed",
+    "running_tag": "running",
+}
+
+
+def check_references(plant: Plant) -> list[Fault]:
+    """Find references to missing or unsuitable things.
+
+    Parameters
+    ----------
+    plant : Plant
+        As read.
+
+    Returns
+    -------
+    list of Fault
+        Empty if all is well.
+    """
+    return [*_versions(plant), *_sources(plant), *_lines(plant), *_pumps(plant), *_meters(plant)]
+
+
+def _near(name: str, known: Iterable[str]) -> str:
+    close = difflib.get_close_matches(name, sorted(known), n=1)
+    return f"Did you mean '{close[0]}'?" if close else "Add it, or correct the name."
+
+
+def _tag_fault(plant: Plant, where: str, name: str | None, *quantities: str) -> Iterator[Fault]:
+    if name is None:
+        return
+    if name not in plant.tags:
+        yield Fault(where, f"tag '{name}'", "a tag of this file", _near(name, plant.tags))
+        return
+    for tag in plant.tags[name]:
+        if tag.quantity not in quantities:
+            wanted = " or ".join(quantities)
+            yield Fault(where, f"tag '{name}', which measures {tag.quantity}", f"a {wanted} tag")
+
+
+def _versions(plant: Plant) -> Iterator[Fault]:
+    groups: dict[str, dict[str, tuple[Any, ...]]] = {
+        "tags": plant.tags,
+        "suction_sources": plant.sources,
+        "suction_lines": plant.lines,
+        "pumps": plant.pumps,
+        "flow_meters": plant.flow_meters,
+    }
+    for kind, group in groups.items():
+        for name, versions in group.items():
+            dates = [v.valid_from for v in versions]
+            if len(set(dates)) < len(dates):
+                yield Fault(
+                    f"{kind} '{name}'",
+                    "two entries valid from the same date",
+                    "a different valid_from in each",
+                    "Date the newer one, or give it another name.",
+                )
+
+
+def _sources(plant: Plant) -> Iterator[Fault]:
+    for name, versions in plant.sources.items():
+        for source in versions:
+            where = f"suction_sources '{name}'"
+            yield from _tag_fault(plant, f"{where}, level_tag", source.level_tag or None, "level")
+            yield from _tag_fault(
+                plant,
+                f"{where}, pressure_tag",
+                source.pressure_tag or None,
+                "pressure",
+                "suction_pressure",
+            )
+    for number, liquid in enumerate(plant.liquids, start=1):
+        where = f"liquid number {number}, temperature_tag"
+        yield from _tag_fault(plant, where, liquid.temperature_tag, "temperature")
+
+
+def _lines(plant: Plant) -> Iterator[Fault]:
+    for name, versions in plant.lines.items():
+        for line in versions:
+            where = f"suction_lines '{name}'"
+            if line.source not in plant.sources:
+                yield Fault(
+                    f"{where}, source",
+                    f"'{line.source}'",
+                    "a suction source of this file",
+                    _near(line.source, plant.sources),
+                )
+            downstream: set[str] | None = None
+            for segment in line.header:
+                place = f"{where}, header '{segment.id}'"
+                if not segment.carries:
+                    yield Fault(place, "no pump in carries", "the pumps downstream of it")
+                if downstream is not None and not set(segment.carries) <= downstream:
+                    yield Fault(
+                        place,
+                        "pumps " + ", ".join(sorted(set(segment.carries) - downstream)),
+                        "only pumps that the segment before it carries too",
+                        "List header segments in order from the source.",
+                    )
+                downstream = set(segment.carries)
+            for segment in (*line.header, *line.branches.values()):
+                place = f"{where}, '{segment.id}'"
+                yield from _tag_fault(plant, f"{place}, flow_tag", segment.flow_tag, "flow")
+                for tag, _ in segment.side_streams:
+                    yield from _tag_fault(plant, f"{place}, side_streams", tag, "flow")
+                for pump in segment.carries:
+                    if pump not in plant.pumps:
+                        yield Fault(
+                            place, f"pump '{pump}'", "a pump of this file", _near(pump, plant.pumps)
+                        )
+
+
+def _pumps(plant: Plant) -> Iterator[Fault]:
+    for name, versions in plant.pumps.items():
+        for pump in versions:
+            where = f"pumps '{name}'"
+            if pump.suction_line not in plant.lines:
+                yield Fault(
+                    f"{where}, suction_line",
+                    f"'{pump.suction_line}'",
+                    "a suction line of this file",
+                    _near(pump.suction_line, plant.lines),
+                )
+            elif not any(name in line.branches for line in plant.lines[pump.suction_line]):
+                yield Fault(
+                    f"{where}, suction_line",
+                    f"line '{pump.suction_line}' without a branch to it",
+                    "a [[suction_lines.branches]] with this pump",
+                    "Add it, even if its pipe is unknown.",
+                )
+            for role, quantity in _ROLES.items():
+                yield from _tag_fault(plant, f"{where}, {role}", getattr(pump, role), quantity)
+            if pump.running_tag is None and pump.running_power is None and pump.power_tag is None:
+                yield Fault(
+                    where,
+                    "no running_tag and no power_tag",
+                    "something that tells whether the pump runs",
+                )
+            metered = any(name in m.serves for v in plant.flow_meters.values() for m in v)
+            if pump.flow_tag is None and not metered:
+                yield Fault(
+                    where,
+                    "no flow",
+                    "a flow_tag, or a [[flow_meters]] that serves it",
+                    "Without flow there is no efficiency.",
+                )
+
+
+def _meters(plant: Plant) -> Iterator[Fault]:
+    for name, versions in plant.flow_meters.items():
+        for meter in versions:
+            where = f"flow_meters '{name}'"
+            yield from _tag_fault(plant, f"{where}, tag", meter.tag, "flow", "flow_total")
+            for pump in meter.serves:
+                if pump not in plant.pumps:
+                    yield Fault(
+                        f"{where}, serves",
+                        f"pump '{pump}'",
+                        "a pump of this file",
+                        _near(pump, plant.pumps),
+                    )
