@@ -1,0 +1,267 @@
+"""Parquet files whose bytes depend on their rows and schema alone.
+
+Equal tables give equal bytes on one machine with one set of library versions, however the
+rows were chunked in memory: one row-group size, one compression, fixed encodings, no
+metadata written by pandas, no clock. So the SHA-256 of a file stands for its content.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from io import RawIOBase
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+
+from pipeline.errors import ContractError, StoreError
+from pipeline.tables.files import disk_errors
+
+__all__ = ["Content", "canonical_schema", "digest_file", "read_files", "write_parquet"]
+
+ROWS_PER_GROUP = 131_072
+_COMPRESSION_LEVEL = 3
+_BUFFER_BYTES = 1 << 20
+
+# Published files are shared between generations by hard links: an editor that changed one in
+# place would change history, so they are read-only from the start.
+_FILE_MODE = 0o444
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """What a file holds.
+
+    Parameters
+    ----------
+    digest : str
+        SHA-256 of the bytes, in hexadecimal.
+    size : int
+        Bytes.
+    """
+
+    digest: str
+    size: int
+
+
+def canonical_schema(schema: pa.Schema) -> pa.Schema:
+    """Return the schema without what pandas adds and with metadata in sorted order.
+
+    Parameters
+    ----------
+    schema : pyarrow.Schema
+        Any schema.
+
+    Returns
+    -------
+    pyarrow.Schema
+        The same columns and types; metadata keys sorted, the ``pandas`` key dropped.
+    """
+    fields = [field.with_metadata(_tidy(field.metadata)) for field in schema]
+    return pa.schema(fields, metadata=_tidy(schema.metadata))
+
+
+def _tidy(metadata: dict[bytes, bytes] | None) -> dict[bytes, bytes] | None:
+    kept = {key: value for key, value in sorted((metadata or {}).items()) if key != b"pandas"}
+    return kept or None
+
+
+def write_parquet(
+    path: Path, table: pa.Table, schema: pa.Schema | None = None, *, what: str = "the table"
+) -> Content:
+    """Write a new Parquet file; the caller forces it to the disk and renames it.
+
+    Parameters
+    ----------
+    path : Path
+        File that must not exist yet.
+    table : pyarrow.Table
+        The rows, in the order they are to be written.
+    schema : pyarrow.Schema, optional
+        Columns, types and metadata of the file. The table must have these columns and no
+        others; types are cast when that loses nothing. Default: the table's own.
+    what : str, optional
+        Name of the table in messages.
+
+    Returns
+    -------
+    Content
+        Digest and size of the file.
+
+    Raises
+    ------
+    ContractError
+        When the table does not fit `schema`.
+    StoreError
+        When the disk refuses.
+    """
+    target = canonical_schema(table.schema if schema is None else schema)
+    missing = [name for name in target.names if name not in table.column_names]
+    extra = [name for name in table.column_names if name not in target.names]
+    if missing or extra or len(set(target.names)) != len(table.column_names):
+        raise ContractError(
+            f"{what} does not have the columns it should: missing {missing or 'none'}, "
+            f"unexpected {extra or 'none'}; expected {target.names}."
+        )
+    table = table.select(target.names)
+    with disk_errors(f"write {what} to {path.parent}"):
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, _FILE_MODE)
+        try:
+            with os.fdopen(handle, "wb", buffering=_BUFFER_BYTES) as file:
+                sink = _HashingSink(file)
+                with _parquet_writer(sink, target) as writer:
+                    for start in range(0, max(table.num_rows, 1), ROWS_PER_GROUP):
+                        rows = _canonical_rows(table.slice(start, ROWS_PER_GROUP), target, what)
+                        writer.write_table(rows, row_group_size=ROWS_PER_GROUP)
+        except BaseException:
+            with contextlib.suppress(OSError):
+                path.unlink(missing_ok=True)
+            raise
+    return sink.content()
+
+
+def _parquet_writer(sink: _HashingSink, schema: pa.Schema) -> pq.ParquetWriter:
+    # Dictionaries pay for text; for measured floats they cost time and save nothing. Sorted
+    # times shrink to almost nothing as differences.
+    delta = [f.name for f in schema if pa.types.is_timestamp(f.type)]
+    words = [f.name for f in schema if _is_text(f.type)]
+    return pq.ParquetWriter(
+        sink,
+        schema,
+        version="2.6",
+        data_page_version="1.0",
+        compression="zstd",
+        compression_level=_COMPRESSION_LEVEL,
+        use_dictionary=words or False,
+        column_encoding=dict.fromkeys(delta, "DELTA_BINARY_PACKED") or None,
+        write_statistics=True,
+        store_schema=True,
+        coerce_timestamps=None,
+    )
+
+
+def _is_text(kind: pa.DataType) -> bool:
+    if pa.types.is_dictionary(kind):
+        return True
+    return pa.types.is_string(kind) or pa.types.is_large_string(kind)
+
+
+def _canonical_rows(rows: pa.Table, schema: pa.Schema, what: str) -> pa.Table:
+    columns = []
+    for field in schema:
+        column = rows.column(field.name)
+        try:
+            if pa.types.is_dictionary(field.type):
+                # Decoded first: two dictionaries can say the same in a different order.
+                plain = column.cast(field.type.value_type).combine_chunks()
+                column = plain.dictionary_encode().cast(field.type)
+            elif pa.types.is_dictionary(column.type):
+                column = column.cast(column.type.value_type).cast(field.type)
+            else:
+                column = column.cast(field.type)
+        except (pa.ArrowInvalid, pa.ArrowNotImplementedError) as error:
+            raise ContractError(
+                f"{what}: column {field.name!r} holds {column.type}, expected {field.type}, "
+                f"and it cannot be converted without loss ({error})."
+            ) from error
+        if not field.nullable and column.null_count:
+            raise ContractError(
+                f"{what}: column {field.name!r} must not be empty, "
+                f"but {column.null_count} rows have no value."
+            )
+        if pa.types.is_float32(field.type) or pa.types.is_float64(field.type):
+            # Not-a-number has many bit patterns, and which one a sum of vectors leaves
+            # behind depends on where the vector began.
+            column = pc.if_else(pc.is_nan(column), pa.scalar(float("nan"), field.type), column)
+        columns.append(column)
+    return pa.Table.from_arrays(columns, schema=schema).combine_chunks()
+
+
+class _HashingSink(RawIOBase):
+    """Passes bytes on to a file and keeps their SHA-256."""
+
+    def __init__(self, file: Any) -> None:
+        self._file = file
+        self._hash = hashlib.sha256()
+        self._size = 0
+
+    def writable(self) -> bool:
+        return True
+
+    def write(self, data: Any) -> int:
+        view = memoryview(data)
+        self._file.write(view)
+        self._hash.update(view)
+        self._size += view.nbytes
+        return view.nbytes
+
+    def content(self) -> Content:
+        return Content(self._hash.hexdigest(), self._size)
+
+
+def digest_file(path: Path) -> str:
+    """Return the SHA-256 of a file, in hexadecimal."""
+    with disk_errors(f"read {path}"), path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def read_files(
+    paths: Sequence[Path],
+    *,
+    what: str,
+    columns: Sequence[str] | None = None,
+    filters: Any = None,
+) -> pa.Table:
+    """Read Parquet files of one table, in the order given.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        At least one file.
+    what : str
+        Name of the table in messages.
+    columns : sequence of str, optional
+        Columns to read, in that order. Default: all.
+    filters : pyarrow.compute.Expression or list, optional
+        Rows to keep: an Arrow expression, or ``[(column, operator, value), ...]``.
+
+    Returns
+    -------
+    pyarrow.Table
+        Rows of the first file first.
+
+    Raises
+    ------
+    StoreError
+        When a column does not exist, or a file is missing or damaged.
+    """
+    # Slow to import and not needed to write.
+    import pyarrow.dataset as ds  # noqa: PLC0415
+
+    with disk_errors(f"read {what}"):
+        try:
+            data = ds.dataset([os.fspath(path) for path in paths], format="parquet")
+            unknown = [name for name in columns or () if name not in data.schema.names]
+            if unknown:
+                raise StoreError(
+                    f"{what} has no column {', '.join(unknown)}; "
+                    f"its columns are {', '.join(data.schema.names)}."
+                )
+            rows = pq.filters_to_expression(filters) if isinstance(filters, list) else filters
+            return data.to_table(columns=None if columns is None else list(columns), filter=rows)
+        except FileNotFoundError as error:
+            raise StoreError(
+                f"A file of {what} has gone ({error}). If the data folder was written many "
+                "times while it was being read, open the tables again; if not, rebuild it."
+            ) from error
+        except pa.ArrowInvalid as error:
+            raise StoreError(
+                f"{what} cannot be read ({error}). The file is damaged or the filter does not "
+                "fit the columns; a damaged file is replaced by a rebuild."
+            ) from error

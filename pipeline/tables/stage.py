@@ -1,0 +1,497 @@
+"""The stage: where a run prepares the next generation, unseen by readers."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import re
+import secrets
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+
+from pipeline.errors import StoreError
+from pipeline.tables.files import (
+    STAGE,
+    discard_folder,
+    disk_errors,
+    month_name,
+    swap_link,
+    sync_path,
+    sync_tree,
+    table_name,
+    temporary_name,
+)
+from pipeline.tables.generation import (
+    BUILD,
+    STATE_FILE,
+    Entry,
+    Generation,
+    Key,
+    load_state,
+    relative_path,
+    save_state,
+)
+from pipeline.tables.parquet_io import Content, write_parquet
+
+__all__ = ["Stage", "StagedFile", "inputs_digest", "worker_write"]
+
+_INCOMING = "_incoming"
+_DIGEST = re.compile(r"[0-9a-f]{64}")
+
+
+def inputs_digest(*parts: Any) -> str:
+    """Return one digest for everything a partition is made from.
+
+    Parameters
+    ----------
+    *parts : str, int, float, bool, None, or lists, tuples and dicts of them
+        Fingerprints, digests of inputs, settings. Order counts, except inside dicts.
+
+    Returns
+    -------
+    str
+        SHA-256 in hexadecimal.
+
+    Examples
+    --------
+    >>> inputs_digest("a", "b") == inputs_digest("ab")
+    False
+    >>> inputs_digest({"x": 1, "y": 2}) == inputs_digest({"y": 2, "x": 1})
+    True
+    """
+    text = json.dumps(parts, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class StagedFile:
+    """What a worker wrote, to be handed to the run that commits.
+
+    Parameters
+    ----------
+    table : str
+        Name of the table.
+    month : str or None
+        Month ``YYYY-MM``; None for a table in one file.
+    digest : str
+        SHA-256 of the file.
+    size : int
+        Bytes.
+    """
+
+    table: str
+    month: str | None
+    digest: str
+    size: int
+
+    def path_in(self, stage_folder: Path) -> Path:
+        """Return where the file waits, names checked."""
+        if not _DIGEST.fullmatch(self.digest):
+            raise StoreError(f"{self.digest!r} is not a SHA-256.")
+        part = "all" if self.month is None else month_name(self.month)
+        name = f"{table_name(self.table)}.{part}.{self.digest}.parquet"
+        return stage_folder / _INCOMING / name
+
+
+def worker_write(
+    stage_folder: Path | str,
+    table: str,
+    month: str | None,
+    rows: pa.Table,
+    *,
+    schema: pa.Schema | None = None,
+) -> StagedFile:
+    """Write a partition from another process, on this machine or one sharing the folder.
+
+    The file waits beside the tables until the run that owns the stage takes it in with
+    `Stage.register`. A worker that dies, or does the same work twice, leaves nothing that
+    counts.
+
+    Parameters
+    ----------
+    stage_folder : Path or str
+        `Stage.folder` of the run.
+    table, month, rows, schema
+        As for `Stage.write`.
+
+    Returns
+    -------
+    StagedFile
+        Small; can be sent between processes.
+
+    Raises
+    ------
+    ContractError
+        When the rows do not fit `schema`.
+    StoreError
+        When the run is over or the disk refuses.
+    """
+    key = Key.of_table(table, month)
+    incoming = Path(stage_folder) / _INCOMING
+    # The folder is never created here: it exists for as long as the run does, and a worker
+    # that outlives its run must not bring it back.
+    if not incoming.is_dir():
+        raise StoreError(f"Could not write {key}: the run that owns {stage_folder} is over.")
+    temporary = incoming / temporary_name(table)
+    content = write_parquet(temporary, rows, schema, what=str(key))
+    staged = StagedFile(table, month, content.digest, content.size)
+    with disk_errors(f"write {key}"):
+        sync_path(temporary)
+        temporary.replace(staged.path_in(Path(stage_folder)))
+    return staged
+
+
+class Stage(Generation):
+    """The next generation in the making; got from `Store.writer`.
+
+    Reading from it gives what the next generation will hold. Nothing is copied, linked or
+    written until the first change, so a run that finds nothing new leaves no trace. Methods
+    may be called from several threads, each on partitions of its own.
+    """
+
+    def __init__(self, data_folder: Path, number: int, after_commit: Callable[[], None]) -> None:
+        self._data_folder = data_folder
+        self._store_folder = data_folder / "store"
+        self._number = number
+        self._after_commit = after_commit
+        self._guard = threading.RLock()
+        self._staged = False
+        self._open = True
+        base = self._store_folder / str(number)
+        self._published = load_state(base)
+        super().__init__(base, dict(self._published))
+
+    @property
+    def generation(self) -> int:
+        """Number of the generation readers see now."""
+        return self._number
+
+    @property
+    def has_changes(self) -> bool:
+        """Whether a commit now would make a new generation."""
+        with self._guard:
+            return self._entries != self._published
+
+    @property
+    def folder(self) -> Path:
+        """Folder of the stage, for `worker_write`; asking for it sets it up."""
+        with self._guard:
+            if not self._open:
+                raise StoreError("This run has ended: take a new writer from the store.")
+            if not self._staged:
+                self._set_up()
+            return self._root
+
+    def write(
+        self, table: str, month: str | None, rows: pa.Table, *, schema: pa.Schema | None = None
+    ) -> str:
+        """Write one partition whole, in place of what it held.
+
+        Parameters
+        ----------
+        table : str
+            Name of the table.
+        month : str or None
+            Month ``YYYY-MM``; None for a table kept in one file.
+        rows : pyarrow.Table
+            Every row of the partition, in the order to be published.
+        schema : pyarrow.Schema, optional
+            Columns, types and metadata to publish. Default: those of `rows`.
+
+        Returns
+        -------
+        str
+            SHA-256 of the file. A file with equal content is kept, not written again.
+
+        Raises
+        ------
+        ContractError
+            When the rows do not fit `schema`.
+        StoreError
+            When the disk refuses, or the table is kept the other way (by month, or in one
+            file).
+        """
+        return self._write(Key.of_table(table, month), rows, schema, inputs="")
+
+    def build(
+        self,
+        table: str,
+        month: str | None,
+        inputs: str,
+        make: Callable[[], pa.Table | None],
+        *,
+        schema: pa.Schema | None = None,
+    ) -> str:
+        """Make one partition unless it was already made from the same inputs.
+
+        Parameters
+        ----------
+        table, month, schema
+            As for `write`.
+        inputs : str
+            Digest of everything `make` depends on: digests of the partitions it reads,
+            settings and a fingerprint of the code. See `inputs_digest`.
+        make : callable
+            Returns the rows, or None when there is nothing to hold (an existing file goes).
+            Called only when needed.
+
+        Returns
+        -------
+        str
+            SHA-256 of the file, empty when there is nothing to hold. Equal to the one before
+            when other inputs gave the same rows, so that what depends on it rests.
+
+        Raises
+        ------
+        ContractError, StoreError
+            As for `write`.
+        """
+        if self.is_current(table, month, inputs):
+            return self.digest(table, month)
+        rows = make()
+        key = Key.of_table(table, month)
+        if rows is None:
+            self._drop(key, Entry(inputs, "", 0))
+            return ""
+        return self._write(key, rows, schema, inputs)
+
+    def is_current(self, table: str, month: str | None, inputs: str) -> bool:
+        """Return whether the partition was made from these inputs and is still there."""
+        key = Key.of_table(table, month)
+        entry = self._entries.get(key)
+        if entry is None or not inputs or entry.inputs != inputs:
+            return False
+        return not entry.digest or _size(self._file(key)) == entry.size
+
+    def register(self, staged: StagedFile, inputs: str = "") -> str:
+        """Take in what a worker wrote.
+
+        Parameters
+        ----------
+        staged : StagedFile
+            What `worker_write` returned.
+        inputs : str, optional
+            As for `build`.
+
+        Returns
+        -------
+        str
+            SHA-256 of the file.
+
+        Raises
+        ------
+        StoreError
+            When the worker's file is not there or not the size it said.
+        """
+        key = Key.of_table(staged.table, staged.month)
+        waiting = staged.path_in(self.folder)
+        with self._guard:
+            known = self._entries.get(key)
+            if not (known and known.digest == staged.digest and not waiting.exists()):
+                found = _size(waiting)
+                if found != staged.size:
+                    raise StoreError(
+                        f"Could not take in {key} from a worker: expected {staged.size} bytes "
+                        f"at {waiting.name}, found {'no file' if found < 0 else found}. "
+                        "Build it again."
+                    )
+                self._adopt(waiting, key, Content(staged.digest, staged.size), inputs)
+            self._entries[key] = Entry(inputs, staged.digest, staged.size)
+        return staged.digest
+
+    def remove(self, table: str, month: str | None = None) -> None:
+        """Remove one partition; harmless when it does not exist."""
+        self._drop(Key.of_table(table, month), None)
+
+    def drop(self, table: str) -> None:
+        """Remove a table with all its partitions; harmless when it does not exist."""
+        name = table_name(table)
+        for key in [k for k in list(self._entries) if k.area == "table" and k.name == name]:
+            self._drop(key, None)
+
+    def put_blob(
+        self, folder: str, name: str, rows: pa.Table, *, schema: pa.Schema | None = None
+    ) -> str:
+        """Keep rows as a file carried unchanged from generation to generation.
+
+        Parameters
+        ----------
+        folder : str
+            Kind of file, such as ``segments``.
+        name : str
+            Name without suffix, such as the SHA-256 of what the rows were read from.
+        rows, schema
+            As for `write`.
+
+        Returns
+        -------
+        str
+            SHA-256 of the file.
+        """
+        return self._write(Key.of_blob(folder, name), rows, schema, inputs="")
+
+    def remove_blob(self, folder: str, name: str) -> None:
+        """Remove a kept file; harmless when it does not exist."""
+        self._drop(Key.of_blob(folder, name), None)
+
+    def commit(self) -> int:
+        """Publish everything at once, or nothing.
+
+        Returns
+        -------
+        int
+            Number of the generation readers see now: a new one, or the one before when
+            nothing changed. The stage can be used further, towards the next generation.
+
+        Raises
+        ------
+        StoreError
+            When the disk refuses. Readers then still see the generation before.
+        """
+        with self._guard:
+            if not self.has_changes:
+                self._discard()
+                return self._number
+            folder = self.folder
+            number = self._number + 1
+            published = self._store_folder / str(number)
+            with disk_errors(f"publish generation {number} in {self._data_folder}"):
+                discard_folder(folder / _INCOMING)
+                self._tidy(folder)
+                (folder / BUILD).mkdir()
+                temporary = folder / BUILD / temporary_name(STATE_FILE)
+                save_state(temporary, self._entries)
+                sync_path(temporary)
+                temporary.replace(folder / BUILD / STATE_FILE)
+                sync_tree(folder)
+                folder.rename(published)
+                sync_path(self._store_folder)
+                # The one step that readers can see.
+                swap_link(self._data_folder / "tables", Path("store", str(number)))
+            self._number = number
+            self._published = dict(self._entries)
+            self._staged = False
+            self._root = published
+            self._after_commit()
+            return number
+
+    def close(self) -> None:
+        """Drop whatever was not committed."""
+        with self._guard:
+            self._discard()
+            self._open = False
+
+    # -- inside ------------------------------------------------------------------------
+
+    def _set_up(self) -> None:
+        base = self._root
+        folder = self._store_folder / f"{STAGE}{secrets.token_hex(8)}"
+        with disk_errors(f"prepare the next generation in {self._store_folder}"):
+            try:
+                folder.mkdir()
+                for parent, folders, files in os.walk(base):
+                    if BUILD in folders:
+                        folders.remove(BUILD)
+                    here = folder / Path(parent).relative_to(base)
+                    for name in folders:
+                        (here / name).mkdir()
+                    for name in files:
+                        (here / name).hardlink_to(Path(parent, name))
+                (folder / _INCOMING).mkdir()
+            except BaseException:
+                if folder.exists():
+                    discard_folder(folder)
+                raise
+        self._root = folder
+        self._staged = True
+
+    def _discard(self) -> None:
+        if self._staged:
+            discard_folder(self._root)
+            self._staged = False
+        self._root = self._store_folder / str(self._number)
+        self._entries = dict(self._published)
+
+    def _write(self, key: Key, rows: pa.Table, schema: pa.Schema | None, inputs: str) -> str:
+        path = self.folder / relative_path(key)
+        self._refuse_mixed(key, path)
+        with disk_errors(f"write {key}"):
+            path.parent.mkdir(parents=True, exist_ok=True)
+        temporary = path.with_name(temporary_name(path.name))
+        content = write_parquet(temporary, rows, schema, what=str(key))
+        self._adopt(temporary, key, content, inputs)
+        return content.digest
+
+    def _adopt(self, temporary: Path, key: Key, content: Content, inputs: str) -> None:
+        path = self.folder / relative_path(key)
+        known = self._entries.get(key)
+        with disk_errors(f"write {key}"):
+            if known and known.digest == content.digest and _size(path) == known.size:
+                # Same content: the old file stays, shared with the generations before.
+                temporary.unlink()
+                with self._guard:
+                    self._entries[key] = Entry(inputs, content.digest, content.size)
+                return
+            path.parent.mkdir(parents=True, exist_ok=True)
+            sync_path(temporary)
+            with self._guard:
+                temporary.replace(path)
+                self._entries[key] = Entry(inputs, content.digest, content.size)
+
+    def _drop(self, key: Key, instead: Entry | None) -> None:
+        known = self._entries.get(key)
+        with self._guard:
+            if known is not None and known.digest:
+                path = self.folder / relative_path(key)
+                with disk_errors(f"remove {key}"):
+                    path.unlink(missing_ok=True)
+            if instead is None:
+                self._entries.pop(key, None)
+            else:
+                self._entries[key] = instead
+
+    def _refuse_mixed(self, key: Key, path: Path) -> None:
+        if key.area != "table":
+            return
+        single = path.with_name(f"{key.name}.parquet")
+        if (key.part and single.exists()) or (not key.part and self.months(key.name)):
+            raise StoreError(
+                f"Table {key.name} is kept {'in one file' if key.part else 'by month'}; "
+                "drop it before it is kept the other way."
+            )
+
+    def _tidy(self, folder: Path) -> None:
+        """Leave exactly the recorded files in the stage."""
+        expected = {folder / relative_path(k) for k, e in self._entries.items() if e.digest}
+        found = set()
+        for parent, folders, files in os.walk(folder, topdown=False):
+            here = Path(parent)
+            for name in files:
+                if here / name in expected:
+                    found.add(here / name)
+                else:
+                    (here / name).unlink()
+            if here != folder:
+                # Fails, as it should, for every folder that still holds something.
+                with contextlib.suppress(OSError):
+                    here.rmdir()
+        lost = sorted(str(path.relative_to(folder)) for path in expected - found)
+        if lost:
+            raise StoreError(
+                f"{len(lost)} files vanished while the run was working, the first is {lost[0]}. "
+                "Nothing was published. Find out what removed them, then run again."
+            )
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return -1
