@@ -1,0 +1,244 @@
+"""Robust, constrained polynomial fits on a stated interval.
+
+A curve on ``[low, high]`` is held in the Bernstein basis: its coefficients are "control
+values" in the unit of the quantity itself, the fit is well conditioned however narrow the
+flow range, and a curve whose control values never rise cannot rise. That makes "head falls
+with flow" a bound on a linear least-squares problem instead of a penalty.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import lsq_linear
+from scipy.special import comb
+
+Floats = NDArray[np.float64]
+
+HUBER_TUNING = 1.345  # 95 % efficiency at the normal; Huber, Robust Statistics (1981)
+GROSS_ERROR = 5.0  # residuals beyond this many robust deviations are not used at all
+MAD_TO_SD = 1.4826  # consistency factor of the median absolute deviation at the normal
+
+__all__ = ["Fit", "bernstein_basis", "bernstein_slope_basis", "day_inflation", "fit_curve"]
+
+
+def bernstein_basis(x: Floats, degree: int) -> Floats:
+    """Bernstein polynomials of one degree.
+
+    Parameters
+    ----------
+    x : ndarray of shape (n,)
+        Position in the interval, 0 at its lower end and 1 at its upper end [-].
+    degree : int
+        Degree of the polynomials [-].
+
+    Returns
+    -------
+    ndarray of shape (n, degree + 1)
+        Basis values; every row sums to one [-].
+
+    Examples
+    --------
+    >>> bernstein_basis(np.array([0.5]), 2)
+    array([[0.25, 0.5 , 0.25]])
+    """
+    orders = np.arange(degree + 1)
+    column = np.asarray(x, dtype=float)[:, np.newaxis]
+    basis: Floats = comb(degree, orders) * column**orders * (1.0 - column) ** (degree - orders)
+    return basis
+
+
+def bernstein_slope_basis(x: Floats, degree: int) -> Floats:
+    """Derivative of the Bernstein polynomials with respect to `x`.
+
+    Parameters
+    ----------
+    x : ndarray of shape (n,)
+        Position in the interval [-].
+    degree : int
+        Degree of the polynomials [-].
+
+    Returns
+    -------
+    ndarray of shape (n, degree + 1)
+        Derivatives of the basis [-].
+
+    Examples
+    --------
+    >>> bernstein_slope_basis(np.array([0.25]), 1)
+    array([[-1.,  1.]])
+    """
+    x = np.asarray(x, dtype=float)
+    slopes = np.zeros((len(x), degree + 1))
+    if degree > 0:
+        lower = degree * bernstein_basis(x, degree - 1)
+        slopes[:, 1:] += lower
+        slopes[:, :-1] -= lower
+    return slopes
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A fitted curve and what is needed to judge it.
+
+    Parameters
+    ----------
+    coefficients : ndarray of shape (degree + 1,)
+        Control values, in the unit of the fitted quantity.
+    influence : ndarray of shape (degree + 1, n)
+        How each observation moves each control value [-].
+    residual : ndarray of shape (n,)
+        Observed less fitted, in the unit of the fitted quantity.
+    scale : float
+        Robust standard deviation of the residuals, in units of `sigma`.
+    used : ndarray of shape (n,)
+        True where the observation took part.
+    score : float
+        Bayesian information criterion; the lower the better [-].
+    """
+
+    coefficients: Floats
+    influence: Floats
+    residual: Floats
+    scale: float
+    used: NDArray[np.bool_]
+    score: float
+
+    @property
+    def degree(self) -> int:
+        """Degree of the curve [-]."""
+        return len(self.coefficients) - 1
+
+
+def _falling_least_squares(basis: Floats, target: Floats, falling: bool) -> Floats:
+    """Weighted least squares for control values, optionally never rising."""
+    if not falling or basis.shape[1] == 1:
+        return np.asarray(np.linalg.lstsq(basis, target, rcond=None)[0])
+    # Control values b_i = b_0 - d_1 - ... - d_i with every drop d >= 0.
+    size = basis.shape[1]
+    drops = np.tril(-np.ones((size, size)))
+    drops[:, 0] = 1.0
+    # Only the triangular factor matters, so the bounded solve is tiny however many points.
+    q, r = np.linalg.qr(basis @ drops)
+    bounds = (np.r_[-np.inf, np.zeros(size - 1)], np.inf)
+    solved = lsq_linear(r, q.T @ target, bounds=bounds, method="bvls")
+    return np.asarray(drops @ solved.x)
+
+
+def fit_curve(
+    x: Floats,
+    y: Floats,
+    degree: int,
+    *,
+    sigma: Floats,
+    falling: bool = False,
+    robust: bool = True,
+) -> Fit:
+    """Fit one curve by Huber-weighted least squares.
+
+    Parameters
+    ----------
+    x : ndarray of shape (n,)
+        Position in the interval [-].
+    y : ndarray of shape (n,)
+        Observed quantity [SI].
+    degree : int
+        Degree of the curve [-].
+    sigma : ndarray of shape (n,)
+        Relative size of each observation's random error, in the unit of `y`.
+    falling : bool
+        Whether the curve may not rise [-].
+    robust : bool
+        Whether outliers lose weight [-].
+
+    Returns
+    -------
+    Fit
+        The curve.
+
+    Notes
+    -----
+    Huber weights with tuning constant 1.345 (P. J. Huber, Robust Statistics, 1981), then
+    observations beyond five robust standard deviations are left out. For degree three the
+    condition on the control values is sufficient for a falling curve, not necessary.
+    """
+    basis = bernstein_basis(x, degree)
+    weight = np.ones(len(y))
+    scale = 1.0
+    coefficients = np.zeros(degree + 1)
+    for turn in range(30):
+        root = np.sqrt(weight) / sigma
+        previous = coefficients
+        coefficients = _falling_least_squares(basis * root[:, np.newaxis], y * root, falling)
+        standard = (y - basis @ coefficients) / sigma
+        if not robust:
+            break
+        scale = float(MAD_TO_SD * np.median(np.abs(standard)))
+        floor = 1e-9 * float(np.max(np.abs(y / sigma)))
+        scale = max(scale, floor)
+        size = np.abs(standard) / scale
+        weight = np.minimum(1.0, HUBER_TUNING / np.maximum(size, 1e-12))
+        # Gross errors keep a Huber weight until the curve has found the bulk of the points.
+        if turn >= 5:
+            weight = np.where(size > GROSS_ERROR, 0.0, weight)
+        moved = np.max(np.abs(coefficients - previous))
+        if turn >= 7 and moved <= 1e-9 * np.max(np.abs(coefficients)):
+            break
+    used = weight > 0.0
+    freedom = max(int(used.sum()) - degree - 1, 1)
+    if not robust:
+        scale = float(np.sqrt(np.sum(standard[used] ** 2) / freedom))
+    weighted = basis * (np.sqrt(weight) / sigma)[:, np.newaxis]
+    influence = np.linalg.pinv(weighted) * (np.sqrt(weight) / sigma)
+    squares = float(np.sum(weight * standard**2))
+    count = max(int(used.sum()), 2)
+    score = count * np.log(max(squares / count, 1e-300)) + (degree + 1) * np.log(count)
+    return Fit(coefficients, influence, y - basis @ coefficients, scale, used, float(score))
+
+
+def day_inflation(residual: Floats, day: NDArray[np.int64]) -> float:
+    """How much more uncertain a fit is because neighbouring residuals are alike.
+
+    Parameters
+    ----------
+    residual : ndarray of shape (n,)
+        Residuals of the fit, in time order [SI].
+    day : ndarray of shape (n,)
+        Day number of each residual [d].
+
+    Returns
+    -------
+    float
+        Factor on the variance of the fit, at least one [-].
+
+    Notes
+    -----
+    The variance of the mean of correlated daily means, ``s_d**2 (1 + r) / (1 - r) / n_days``,
+    against that of independent residuals, ``s**2 / n``; r is the lag-one autocorrelation of
+    the daily means, corrected for its small-sample bias (Marriott and Pope, Biometrika 41,
+    1954, from memory: ``r + (1 + 3 r) / n``).
+
+    Examples
+    --------
+    >>> day_inflation(np.array([1.0, -1.0, 1.0, -1.0]), np.array([0, 0, 0, 0]))
+    1.0
+    """
+    variance = float(np.var(residual))
+    if len(residual) < 4 or variance <= 0.0:
+        return 1.0
+    _, position = np.unique(day, return_inverse=True)
+    counts = np.bincount(position)
+    means = np.bincount(position, weights=residual) / counts
+    n_days = len(counts)
+    if n_days < 5:
+        return 1.0
+    centred = means - means.mean()
+    spread = float(np.sum(centred**2))
+    if spread <= 0.0:
+        return 1.0
+    lag1 = float(np.sum(centred[1:] * centred[:-1]) / spread)
+    lag1 = min(max(lag1 + (1.0 + 3.0 * lag1) / n_days, 0.0), 0.95)
+    of_mean = spread / (n_days - 1) * (1.0 + lag1) / (1.0 - lag1) / n_days
+    return max(1.0, of_mean / (variance / len(residual)))
