@@ -162,8 +162,16 @@ def swap_link(link: Path, target: Path) -> None:
     """
     temporary = link.with_name(temporary_name(link.name))
     temporary.symlink_to(target)
-    temporary.replace(link)
-    sync_path(link.parent)
+    try:
+        temporary.replace(link)
+    except OSError:
+        temporary.unlink(missing_ok=True)
+        raise
+    try:
+        sync_path(link.parent)
+    except OSError as error:
+        # The swap is done and readers see it; only a power cut now could take it back.
+        _log.warning("could not force %s to the disk: %s", link.parent, error)
 
 
 def discard_folder(folder: Path) -> None:

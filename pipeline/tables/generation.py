@@ -15,14 +15,14 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.errors import Fault, StoreError
 from pipeline.tables.files import blob_name, disk_errors, month_name, table_name
-from pipeline.tables.parquet_io import digest_file, read_files, write_parquet
+from pipeline.tables.parquet_io import Filters, digest_file, read_files, write_parquet
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -129,7 +129,8 @@ def load_state(folder: Path) -> dict[Key, Entry]:
                     f"reads format {_STATE_FORMAT.decode()}. Use the version that wrote the "
                     "data folder, or rebuild into a new one."
                 )
-            rows = zip(*(table.column(name).to_pylist() for name in _STATE_SCHEMA.names))
+            columns = [table.column(name).to_pylist() for name in _STATE_SCHEMA.names]
+            rows = zip(*columns, strict=True)
             return {Key(*row[:3]): Entry(*row[3:]) for row in rows}
         except (pa.ArrowInvalid, KeyError) as error:
             raise StoreError(
@@ -220,7 +221,7 @@ class Generation:
         table: str,
         months: Sequence[str] | None = None,
         columns: Sequence[str] | None = None,
-        filters: Any = None,
+        filters: Filters = None,
     ) -> pa.Table:
         """Read a table.
 
@@ -268,7 +269,7 @@ class Generation:
         table: str,
         months: Sequence[str] | None = None,
         columns: Sequence[str] | None = None,
-        filters: Any = None,
+        filters: Filters = None,
     ) -> pd.DataFrame:
         """Read a table as a pandas frame; parameters and errors as `read_arrow`.
 
@@ -282,9 +283,8 @@ class Generation:
     def blobs(self, folder: str) -> list[str]:
         """Return the names of the kept files in a folder, sorted."""
         name = table_name(folder)
-        return sorted(
-            k.part for k in list(self._entries) if k.area == "evidence" and k.name == name
-        )
+        held = list(self._entries)
+        return sorted(k.part for k in held if k.area == "evidence" and k.name == name)
 
     def has_blob(self, folder: str, name: str) -> bool:
         """Return whether the kept file exists."""
@@ -301,7 +301,7 @@ class Generation:
         return self._held_path(Key.of_blob(folder, name))
 
     def read_blob(
-        self, folder: str, name: str, columns: Sequence[str] | None = None, filters: Any = None
+        self, folder: str, name: str, columns: Sequence[str] | None = None, filters: Filters = None
     ) -> pa.Table:
         """Read a kept file; parameters and errors as `read_arrow`."""
         path = self.blob_path(folder, name)

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from io import RawIOBase
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, BinaryIO, TypeAlias
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -23,7 +23,13 @@ import pyarrow.parquet as pq
 from pipeline.errors import ContractError, StoreError
 from pipeline.tables.files import disk_errors
 
+if TYPE_CHECKING:
+    from _typeshed import ReadableBuffer as Buffer
+
 __all__ = ["Content", "canonical_schema", "digest_file", "read_files", "write_parquet"]
+
+Filters: TypeAlias = pc.Expression | list[tuple[str, str, object]] | None
+"""Rows to keep: an Arrow expression, or ``[(column, operator, value), ...]``."""
 
 ROWS_PER_GROUP = 131_072
 _COMPRESSION_LEVEL = 3
@@ -186,7 +192,7 @@ def _canonical_rows(rows: pa.Table, schema: pa.Schema, what: str) -> pa.Table:
 class _HashingSink(RawIOBase):
     """Passes bytes on to a file and keeps their SHA-256."""
 
-    def __init__(self, file: Any) -> None:
+    def __init__(self, file: BinaryIO) -> None:
         self._file = file
         self._hash = hashlib.sha256()
         self._size = 0
@@ -194,7 +200,7 @@ class _HashingSink(RawIOBase):
     def writable(self) -> bool:
         return True
 
-    def write(self, data: Any) -> int:
+    def write(self, data: Buffer) -> int:
         view = memoryview(data)
         self._file.write(view)
         self._hash.update(view)
@@ -216,7 +222,7 @@ def read_files(
     *,
     what: str,
     columns: Sequence[str] | None = None,
-    filters: Any = None,
+    filters: Filters = None,
 ) -> pa.Table:
     """Read Parquet files of one table, in the order given.
 
@@ -242,7 +248,7 @@ def read_files(
         When a column does not exist, or a file is missing or damaged.
     """
     # Slow to import and not needed to write.
-    import pyarrow.dataset as ds  # noqa: PLC0415
+    import pyarrow.dataset as ds
 
     with disk_errors(f"read {what}"):
         try:

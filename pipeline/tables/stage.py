@@ -5,14 +5,12 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import logging
 import os
-import re
 import secrets
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pyarrow as pa
 
@@ -21,7 +19,6 @@ from pipeline.tables.files import (
     STAGE,
     discard_folder,
     disk_errors,
-    month_name,
     swap_link,
     sync_path,
     sync_tree,
@@ -39,14 +36,14 @@ from pipeline.tables.generation import (
     save_state,
 )
 from pipeline.tables.parquet_io import Content, write_parquet
+from pipeline.tables.worker import INCOMING, StagedFile
 
-__all__ = ["Stage", "StagedFile", "inputs_digest", "worker_write"]
+__all__ = ["Stage", "inputs_digest"]
 
-_INCOMING = "_incoming"
-_DIGEST = re.compile(r"[0-9a-f]{64}")
+_log = logging.getLogger(__name__)
 
 
-def inputs_digest(*parts: Any) -> str:
+def inputs_digest(*parts: object) -> str:
     """Return one digest for everything a partition is made from.
 
     Parameters
@@ -68,84 +65,6 @@ def inputs_digest(*parts: Any) -> str:
     """
     text = json.dumps(parts, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
     return hashlib.sha256(text.encode()).hexdigest()
-
-
-@dataclass(frozen=True, slots=True)
-class StagedFile:
-    """What a worker wrote, to be handed to the run that commits.
-
-    Parameters
-    ----------
-    table : str
-        Name of the table.
-    month : str or None
-        Month ``YYYY-MM``; None for a table in one file.
-    digest : str
-        SHA-256 of the file.
-    size : int
-        Bytes.
-    """
-
-    table: str
-    month: str | None
-    digest: str
-    size: int
-
-    def path_in(self, stage_folder: Path) -> Path:
-        """Return where the file waits, names checked."""
-        if not _DIGEST.fullmatch(self.digest):
-            raise StoreError(f"{self.digest!r} is not a SHA-256.")
-        part = "all" if self.month is None else month_name(self.month)
-        name = f"{table_name(self.table)}.{part}.{self.digest}.parquet"
-        return stage_folder / _INCOMING / name
-
-
-def worker_write(
-    stage_folder: Path | str,
-    table: str,
-    month: str | None,
-    rows: pa.Table,
-    *,
-    schema: pa.Schema | None = None,
-) -> StagedFile:
-    """Write a partition from another process, on this machine or one sharing the folder.
-
-    The file waits beside the tables until the run that owns the stage takes it in with
-    `Stage.register`. A worker that dies, or does the same work twice, leaves nothing that
-    counts.
-
-    Parameters
-    ----------
-    stage_folder : Path or str
-        `Stage.folder` of the run.
-    table, month, rows, schema
-        As for `Stage.write`.
-
-    Returns
-    -------
-    StagedFile
-        Small; can be sent between processes.
-
-    Raises
-    ------
-    ContractError
-        When the rows do not fit `schema`.
-    StoreError
-        When the run is over or the disk refuses.
-    """
-    key = Key.of_table(table, month)
-    incoming = Path(stage_folder) / _INCOMING
-    # The folder is never created here: it exists for as long as the run does, and a worker
-    # that outlives its run must not bring it back.
-    if not incoming.is_dir():
-        raise StoreError(f"Could not write {key}: the run that owns {stage_folder} is over.")
-    temporary = incoming / temporary_name(table)
-    content = write_parquet(temporary, rows, schema, what=str(key))
-    staged = StagedFile(table, month, content.digest, content.size)
-    with disk_errors(f"write {key}"):
-        sync_path(temporary)
-        temporary.replace(staged.path_in(Path(stage_folder)))
-    return staged
 
 
 class Stage(Generation):
@@ -363,7 +282,7 @@ class Stage(Generation):
             number = self._number + 1
             published = self._store_folder / str(number)
             with disk_errors(f"publish generation {number} in {self._data_folder}"):
-                discard_folder(folder / _INCOMING)
+                discard_folder(folder / INCOMING)
                 self._tidy(folder)
                 (folder / BUILD).mkdir()
                 temporary = folder / BUILD / temporary_name(STATE_FILE)
@@ -379,7 +298,10 @@ class Stage(Generation):
             self._published = dict(self._entries)
             self._staged = False
             self._root = published
-            self._after_commit()
+            try:
+                self._after_commit()
+            except StoreError as error:
+                _log.warning("generation %d is published; tidying up failed: %s", number, error)
             return number
 
     def close(self) -> None:
@@ -404,7 +326,7 @@ class Stage(Generation):
                         (here / name).mkdir()
                     for name in files:
                         (here / name).hardlink_to(Path(parent, name))
-                (folder / _INCOMING).mkdir()
+                (folder / INCOMING).mkdir()
             except BaseException:
                 if folder.exists():
                     discard_folder(folder)
@@ -471,7 +393,7 @@ class Stage(Generation):
         """Leave exactly the recorded files in the stage."""
         expected = {folder / relative_path(k) for k, e in self._entries.items() if e.digest}
         found = set()
-        for parent, folders, files in os.walk(folder, topdown=False):
+        for parent, _, files in os.walk(folder, topdown=False):
             here = Path(parent)
             for name in files:
                 if here / name in expected:

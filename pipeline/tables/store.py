@@ -34,7 +34,8 @@ from pipeline.tables import files
 from pipeline.tables.files import STAGE, TRASH, discard_folder, disk_errors, swap_link
 from pipeline.tables.generation import Generation, load_state
 from pipeline.tables.lock import FolderLock
-from pipeline.tables.stage import Stage, StagedFile, inputs_digest, worker_write
+from pipeline.tables.stage import Stage, inputs_digest
+from pipeline.tables.worker import StagedFile, worker_write
 
 __all__ = [
     "Stage",
