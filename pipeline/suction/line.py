@@ -1,0 +1,459 @@
+"""All pumps of one suction line fitted together: shared header, own branches, own gauges."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Self
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from sklearn.base import BaseEstimator
+from sklearn.utils.validation import check_is_fitted
+
+from ..errors import InsufficientEvidenceError
+from .model import (
+    MISSING_INPUT,
+    OUTSIDE_SEEN_FLOW,
+    REGIME_CHANGE,
+    SERVED,
+    SIDE_STREAM,
+    TOO_LITTLE_DATA,
+    UNKNOWN_LOSS_U,
+    UNPHYSICAL_COEFFICIENT,
+    UNSEEN_COMBINATION,
+    LossPrior,
+)
+from .posterior import LossPosterior, doubted_covariance, regime_of
+from .solve import Array, LossRows, fit_losses
+
+BRANCH = "branch:"
+
+__all__ = ["SuctionLineModel", "typical_loss"]
+
+
+def typical_loss(flow: float, velocity_pressure: float) -> LossPrior:
+    """Prior of a branch nobody has drawn: 5 velocity heads, give or take 4.
+
+    Parameters
+    ----------
+    flow : float
+        Flow of the branch [m3/s].
+    velocity_pressure : float
+        Velocity pressure in the branch pipe at that flow [Pa].
+
+    Returns
+    -------
+    LossPrior
+        Loss at that flow [Pa].
+
+    Notes
+    -----
+    Common practice, no source: an entrance or tee (0.5 to 1.8), a valve (0.2), one or two
+    elbows (0.3 to 0.9 each), a strainer (1 to 3) and a few metres of pipe add up to 2 to 12
+    velocity heads.
+    """
+    return LossPrior(flow, 5.0 * velocity_pressure, 4.0 * velocity_pressure)
+
+
+class SuctionLineModel(BaseEstimator):
+    """Joint model of all pumps that draw from one suction line.
+
+    Every gauged pump teaches the shared header; each has its own branch, tap and gauge. A
+    pump without a gauge takes the header from its sisters and its branch from drawings or
+    spot readings, with the uncertainty that leaves.
+
+    Parameters
+    ----------
+    header_columns : sequence of str
+        Flow columns of the header segments, in order [m3/s].
+    branch_column : str
+        Column with the pump's own flow [m3/s].
+    loss_prior : mapping of str to LossPrior, optional
+        Losses known beforehand: by header column, or ``branch:<pump>``.
+    instrument_u : mapping of str to float, optional
+        Calibration uncertainty by instrument [Pa]; `gauge_u` for those not named. Rows of
+        one instrument share its error, whichever pump it was connected to.
+    gauge_u, static_u, static_scale_u, exponent, exponent_u, residual_u, prediction_limit,
+    least_rows : float
+        As in `SuctionModel`. `static_u` is shared by all pumps of the line (level datum).
+    tap_u : float
+        Uncertainty of each tap's own elevation, as pressure [Pa].
+
+    Attributes
+    ----------
+    posterior_ : LossPosterior
+        All parameters with covariance.
+    pumps_ : tuple of str
+        Pumps that can be predicted: those with rows and those with a branch prior.
+    evidence_ : dict of str to tuple
+        For each pump, rows from its own gauge and number of spot readings.
+    status_ : str
+        ``fitted``, ``prior_only``, or the reason why every row is declined.
+
+    Notes
+    -----
+    Frames passed to `fit` and `predict` have the columns ``pump``, ``static_pressure``,
+    ``velocity_pressure``, the header columns and the branch column; `fit` also reads
+    ``instrument`` (default: the pump's own gauge, ``gauge <pump>``), ``spot`` (True for a
+    single reading) and ``reading_u`` (random uncertainty of a spot reading [Pa]).
+    """
+
+    def __init__(
+        self,
+        *,
+        header_columns: Sequence[str] = ("flow_header",),
+        branch_column: str = "flow_branch",
+        loss_prior: Mapping[str, LossPrior] | None = None,
+        instrument_u: Mapping[str, float] | None = None,
+        gauge_u: float = 500.0,
+        static_u: float = 300.0,
+        static_scale_u: float = 0.003,
+        tap_u: float = 100.0,
+        exponent: float = 1.9,
+        exponent_u: float = 0.06,
+        residual_u: float = 100.0,
+        prediction_limit: float = 1500.0,
+        least_rows: float = 5.0,
+    ) -> None:
+        self.header_columns = header_columns
+        self.branch_column = branch_column
+        self.loss_prior = loss_prior
+        self.instrument_u = instrument_u
+        self.gauge_u = gauge_u
+        self.static_u = static_u
+        self.static_scale_u = static_scale_u
+        self.tap_u = tap_u
+        self.exponent = exponent
+        self.exponent_u = exponent_u
+        self.residual_u = residual_u
+        self.prediction_limit = prediction_limit
+        self.least_rows = least_rows
+
+    def fit(self, X: pd.DataFrame, y: Sequence[float] | Array | pd.Series) -> Self:
+        """Learn from rows of all pumps; no rows at all leaves the priors.
+
+        Parameters
+        ----------
+        X : DataFrame of shape (n_samples, n_columns)
+            Rows in time order within each pump; see the class. Incomplete rows are left out.
+        y : array-like of shape (n_samples,)
+            Readings [Pa].
+
+        Returns
+        -------
+        SuctionLineModel
+            The fitted model itself.
+        """
+        frame = self._checked(X)
+        reading = np.asarray(y, dtype=np.float64)
+        needed = ["static_pressure", "velocity_pressure", *self.header_columns, self.branch_column]
+        good = np.isfinite(reading) & np.isfinite(frame[needed].to_numpy(dtype=float)).all(axis=1)
+        frame, reading = frame.loc[good], reading[good]
+        prior_pumps = [
+            key.removeprefix(BRANCH) for key in self.loss_prior or {} if key.startswith(BRANCH)
+        ]
+        self.pumps_ = tuple(sorted({*map(str, frame["pump"].unique()), *prior_pumps}))
+        instrument = self._instrument(frame)
+        self.instruments_ = tuple(sorted(map(str, pd.unique(instrument))))
+        spot = self._optional(frame, "spot", 0.0).astype(bool)
+        static = frame["static_pressure"].to_numpy(dtype=float)
+        pivot = float(static.mean()) if static.size else 0.0
+        segments = (*self.header_columns, *(f"{BRANCH}{pump}" for pump in self.pumps_))
+        names = (
+            "static",
+            "static_scale",
+            *(f"tap:{pump}" for pump in self.pumps_),
+            *(f"gauge:{name}" for name in self.instruments_),
+            *(f"loss:{name}" for name in segments),
+            "exponent",
+        )
+        flows = self._flows(frame)
+        reference = self._reference(flows, segments)
+        prior_mean, prior_u = self._prior(segments, reference)
+        pump_code = np.searchsorted(np.array(self.pumps_, dtype=object), frame["pump"].to_numpy())
+        rows = LossRows(
+            reading=reading,
+            known=static - frame["velocity_pressure"].to_numpy(dtype=float),
+            linear=self._linear(frame, static - pivot, instrument),
+            flows=flows / reference,
+            weight=np.ones(reading.size),
+            extra_u=np.where(spot, self._optional(frame, "reading_u", 0.0), 0.0),
+            series=np.where(spot, -1, pump_code).astype(np.int64),
+        )
+        fit = fit_losses(rows, prior_mean, prior_u, residual_u=self.residual_u)
+        regime, regime_size = regime_of(fit, rows, 0.5 * self.prediction_limit)
+        numbers = {
+            "correlation_time": fit.correlation_time,
+            "effective_rows": fit.effective_rows,
+            "rows": float((~spot).sum()),
+            "spot_readings": float(spot.sum()),
+            "exponent_free": fit.exponent_free,
+            "exponent_free_u": fit.exponent_free_u,
+            "regime_size": regime_size,
+        }
+        own = frame[self.branch_column].to_numpy(dtype=float)
+        self.evidence_ = {}
+        for code, pump in enumerate(self.pumps_):
+            mine = pump_code == code
+            gauge_rows, spots = int((mine & ~spot).sum()), int((mine & spot).sum())
+            self.evidence_[pump] = (gauge_rows, spots)
+            running = own[mine & (own != 0.0)]
+            numbers[f"rows:{pump}"] = float(gauge_rows)
+            numbers[f"spot_readings:{pump}"] = float(spots)
+            numbers[f"flow_from:{pump}"] = float(running.min()) if running.size else float("nan")
+            numbers[f"flow_to:{pump}"] = float(running.max()) if running.size else float("nan")
+        self._set(
+            LossPosterior(
+                names=names,
+                mean=fit.mean,
+                covariance=fit.covariance,
+                doubted_covariance=doubted_covariance(fit, names, prior_u),
+                prior_mean=prior_mean,
+                prior_u=prior_u,
+                segments=segments,
+                reference_flow=reference,
+                pivot=pivot,
+                residual_u=fit.residual_u,
+                numbers=numbers,
+                texts={"exponent_status": fit.exponent_status, "regime": regime},
+            )
+        )
+        return self
+
+    def _set(self, posterior: LossPosterior) -> None:
+        self.posterior_ = posterior
+        first = len(posterior.linear_names)
+        losses = posterior.mean[first:-1]
+        losses_u = np.sqrt(np.diag(posterior.covariance))[first:-1]
+        self.exponent_ = float(posterior.mean[-1])
+        self.exponent_status_ = posterior.texts["exponent_status"]
+        self.residual_u_ = posterior.residual_u
+        self.effective_rows_ = posterior.numbers["effective_rows"]
+        if bool(np.any(losses + 2.0 * losses_u < 0.0)):
+            self.status_ = UNPHYSICAL_COEFFICIENT
+        elif posterior.texts["regime"] != "one":
+            self.status_ = REGIME_CHANGE
+        elif posterior.numbers["rows"] + posterior.numbers["spot_readings"] == 0:
+            self.status_ = "prior_only"
+        else:
+            self.status_ = "fitted"
+
+    def _checked(self, X: pd.DataFrame) -> pd.DataFrame:
+        needed = ["pump", "static_pressure", "velocity_pressure"]
+        needed += [*self.header_columns, self.branch_column]
+        missing = [name for name in needed if name not in X.columns]
+        if missing:
+            raise ValueError(
+                f"Rows of a suction line must have the columns {', '.join(needed)}. "
+                f"Missing: {', '.join(missing)}."
+            )
+        return X
+
+    @staticmethod
+    def _optional(frame: pd.DataFrame, column: str, default: float) -> Array:
+        if column not in frame.columns:
+            return np.full(len(frame), default)
+        return frame[column].fillna(default).to_numpy(dtype=float)
+
+    @staticmethod
+    def _instrument(frame: pd.DataFrame) -> NDArray[np.object_]:
+        own = ("gauge " + frame["pump"].astype(str)).to_numpy(dtype=object)
+        if "instrument" not in frame.columns:
+            return own
+        named = frame["instrument"].to_numpy(dtype=object)
+        return np.where(pd.isna(named), own, named).astype(object)
+
+    def _flows(self, frame: pd.DataFrame) -> Array:
+        own = frame[self.branch_column].to_numpy(dtype=float)
+        pump = frame["pump"].to_numpy(dtype=object)
+        header = [frame[name].to_numpy(dtype=float) for name in self.header_columns]
+        branches = [np.where(pump == name, own, 0.0) for name in self.pumps_]
+        return np.column_stack([*header, *branches])
+
+    def _linear(
+        self, frame: pd.DataFrame, from_pivot: Array, instrument: NDArray[np.object_] | None
+    ) -> Array:
+        pump = frame["pump"].to_numpy(dtype=object)
+        columns = [np.ones(len(frame)), from_pivot]
+        columns += [(pump == name).astype(float) for name in self.pumps_]
+        for name in self.instruments_:
+            if instrument is None:
+                columns.append(np.zeros(len(frame)))
+            else:
+                columns.append((instrument == name).astype(float))
+        return np.column_stack(columns)
+
+    def _reference(self, flows: Array, segments: Sequence[str]) -> Array:
+        reference = np.ones(len(segments))
+        for j, name in enumerate(segments):
+            size = np.abs(flows[:, j][flows[:, j] != 0.0])
+            if size.size:
+                reference[j] = float(np.sqrt(np.mean(size**2)))
+            elif self.loss_prior and name in self.loss_prior:
+                reference[j] = self.loss_prior[name].flow
+        return reference
+
+    def _prior(self, segments: Sequence[str], reference: Array) -> tuple[Array, Array]:
+        known_u = self.instrument_u or {}
+        spread = [self.static_u, self.static_scale_u, *(self.tap_u for _ in self.pumps_)]
+        spread += [float(known_u.get(name, self.gauge_u)) for name in self.instruments_]
+        mean = [0.0] * len(spread)
+        for name, flow in zip(segments, reference, strict=True):
+            prior = (self.loss_prior or {}).get(name)
+            if prior is None:
+                mean.append(0.0)
+                spread.append(UNKNOWN_LOSS_U)
+            else:
+                loss, loss_u = prior.at(float(flow), self.exponent, self.exponent_u)
+                mean.append(loss)
+                spread.append(loss_u)
+        return np.array([*mean, self.exponent]), np.array([*spread, self.exponent_u])
+
+    def _rows(self, X: pd.DataFrame, *, reading: bool) -> tuple[Array, Array, Array]:
+        check_is_fitted(self, "posterior_")
+        frame = self._checked(X)
+        unknown = sorted({*map(str, frame["pump"].unique())} - {*self.pumps_})
+        if unknown:
+            raise InsufficientEvidenceError(
+                f"No row and no branch prior of {', '.join(unknown)} was given to the fit; "
+                f"pumps known to it: {', '.join(self.pumps_) or 'none'}. "
+                "Add a branch prior from drawings, or `typical_loss`."
+            )
+        static = frame["static_pressure"].to_numpy(dtype=float)
+        instrument = self._instrument(frame) if reading else None
+        linear = self._linear(frame, static - self.posterior_.pivot, instrument)
+        known = static - frame["velocity_pressure"].to_numpy(dtype=float)
+        return known, linear, self._flows(frame)
+
+    def predict(self, X: pd.DataFrame, return_std: bool = False) -> Array | tuple[Array, Array]:
+        """Predict the true pressure at each row's tap [Pa], optionally with its uncertainty."""
+        known, linear, flows = self._rows(X, reading=False)
+        value = self.posterior_.value(known, linear, flows)
+        if not return_std:
+            return value
+        return value, np.hypot(self.posterior_.value_u(linear, flows), self.residual_u_)
+
+    def predict_parts(self, X: pd.DataFrame) -> pd.DataFrame:
+        """Predict the true pressure with its uncertainty in two parts; index as X.
+
+        Returns
+        -------
+        DataFrame
+            Columns as in `SuctionModel.predict_parts` [Pa].
+        """
+        known, linear, flows = self._rows(X, reading=False)
+        value = self.posterior_.value(known, linear, flows)
+        return pd.DataFrame(
+            {
+                "suction_pressure": value,
+                "suction_pressure_u_systematic": self.posterior_.value_u(linear, flows),
+                "suction_pressure_u_random": np.where(np.isfinite(value), self.residual_u_, np.nan),
+            },
+            index=X.index,
+        )
+
+    def predict_reading(
+        self, X: pd.DataFrame, return_std: bool = False
+    ) -> Array | tuple[Array, Array]:
+        """Predict what each row's gauge would read [Pa]; its calibration error cancels.
+
+        A gauge that taught the fit nothing is taken as `gauge_u` (or its own figure) off.
+        """
+        known, linear, flows = self._rows(X, reading=True)
+        value = self.posterior_.value(known, linear, flows)
+        if not return_std:
+            return value
+        instrument = self._instrument(X)
+        new = ~np.isin(instrument, np.array(self.instruments_, dtype=object))
+        figures = self.instrument_u or {}
+        unseen = pd.Series(instrument).map(dict(figures)).fillna(self.gauge_u).to_numpy(dtype=float)
+        spread = np.hypot(self.posterior_.value_u(linear, flows), self.residual_u_)
+        return value, np.hypot(spread, np.where(new, unseen, 0.0))
+
+    def decline(
+        self, X: pd.DataFrame, side_stream_unknown: Sequence[bool] | Array | None = None
+    ) -> NDArray[np.object_]:
+        """Say for each row why it is not served; an empty text means it is.
+
+        A pump with its own gauge rows is judged as in `SuctionModel.decline`. A pump
+        without them has nothing to extrapolate from: there the uncertainty of the true
+        pressure itself is compared with `prediction_limit`.
+        """
+        known, linear, flows = self._rows(X, reading=False)
+        _, reading_linear, _ = self._rows(X, reading=True)
+        posterior = self.posterior_
+        pump = X["pump"].to_numpy(dtype=object)
+        own = X[self.branch_column].to_numpy(dtype=float)
+        gauged = self._per_pump(pump, "rows") > 0
+        doubted_u = posterior.value_u(reading_linear, flows, doubted=True)
+        prior_u = posterior.value_u(linear, flows, prior=True)
+        true_u = posterior.value_u(linear, flows)
+        u = np.where(gauged, np.minimum(doubted_u, prior_u), true_u)
+        wide = u > self.prediction_limit
+        with np.errstate(invalid="ignore"):
+            inside = (own >= 0.9 * self._per_pump(pump, "flow_from")) & (
+                own <= 1.1 * self._per_pump(pump, "flow_to")
+            )
+        reason = np.full(known.size, SERVED, dtype=object)
+        reason[wide & ~inside] = OUTSIDE_SEEN_FLOW
+        reason[wide & inside] = UNSEEN_COMBINATION
+        little = ~gauged | (self.effective_rows_ < self.least_rows)
+        reason[wide & little] = TOO_LITTLE_DATA
+        if self.status_ not in ("fitted", "prior_only"):
+            reason[:] = self.status_
+        if side_stream_unknown is not None:
+            reason[np.asarray(side_stream_unknown, dtype=bool)] = SIDE_STREAM
+        reason[~np.isfinite(known) | ~np.isfinite(flows).all(axis=1)] = MISSING_INPUT
+        return reason
+
+    def _per_pump(self, pump: NDArray[np.object_], figure: str) -> Array:
+        numbers = self.posterior_.numbers
+        figures = {name: numbers.get(f"{figure}:{name}", float("nan")) for name in self.pumps_}
+        return np.asarray(pd.Series(pump).map(figures), dtype=np.float64)
+
+    def source(self, X: pd.DataFrame) -> NDArray[np.object_]:
+        """Name the strongest evidence behind each row's prediction.
+
+        Returns
+        -------
+        object array of shape (n_samples,)
+            ``modelled`` (the pump's own gauge taught the fit), ``survey`` (its own spot
+            readings), ``sister`` (header from other pumps' gauges), ``drawing`` (priors).
+        """
+        pump = X["pump"].to_numpy(dtype=object)
+        rows = self._per_pump(pump, "rows")
+        spots = self._per_pump(pump, "spot_readings")
+        result = np.full(len(X), "drawing", dtype=object)
+        if self.posterior_.numbers["rows"] > 0:
+            result[:] = "sister"
+        result[spots > 0] = "survey"
+        result[rows > 0] = "modelled"
+        return result
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the fit as a flat table; see `LossPosterior.to_frame`."""
+        check_is_fitted(self, "posterior_")
+        return self.posterior_.to_frame()
+
+    @classmethod
+    def from_frame(cls, frame: pd.DataFrame, **parameters: Any) -> Self:
+        """Rebuild a fitted line from `to_frame`; parameters as when it was made."""
+        posterior = LossPosterior.from_frame(frame)
+        headers = [name for name in posterior.segments if not name.startswith(BRANCH)]
+        model = cls(**{"header_columns": tuple(headers), **parameters})
+        model.pumps_ = tuple(
+            name.removeprefix(BRANCH) for name in posterior.segments if name.startswith(BRANCH)
+        )
+        model.instruments_ = tuple(
+            name.removeprefix("gauge:")
+            for name in posterior.linear_names
+            if name.startswith("gauge:")
+        )
+        numbers = posterior.numbers
+        model.evidence_ = {
+            pump: (int(numbers[f"rows:{pump}"]), int(numbers[f"spot_readings:{pump}"]))
+            for pump in model.pumps_
+        }
+        model._set(posterior)
+        return model

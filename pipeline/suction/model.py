@@ -1,0 +1,527 @@
+"""Suction pressure of one pump: static head, pipe loss and offsets, with uncertainty."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Self
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from sklearn.base import BaseEstimator, RegressorMixin
+from sklearn.utils import Tags
+from sklearn.utils.validation import _check_sample_weight, check_is_fitted, validate_data
+
+from .posterior import LossPosterior, doubted_covariance, regime_of
+from .solve import Array, LossRows, fit_losses
+
+# A loss nobody has drawn, surveyed or measured: 100 kPa (10 m of water) at the reference
+# flow, wide against any suction line that lets a pump live.
+UNKNOWN_LOSS_U = 1.0e5
+# Ranges of static pressure and slopes told apart by the diagnostic fit.
+SLOPE_TOLD_U = 0.03
+
+SERVED = ""
+OUTSIDE_SEEN_FLOW = "outside_seen_flow"
+UNSEEN_COMBINATION = "unseen_combination"
+UNPHYSICAL_COEFFICIENT = "unphysical_coefficient"
+SIDE_STREAM = "side_stream"
+REGIME_CHANGE = "regime_change"
+TOO_LITTLE_DATA = "too_little_data"
+MISSING_INPUT = "missing_input"
+
+DECLINE_REASONS = (
+    SERVED,
+    OUTSIDE_SEEN_FLOW,
+    UNSEEN_COMBINATION,
+    UNPHYSICAL_COEFFICIENT,
+    SIDE_STREAM,
+    REGIME_CHANGE,
+    TOO_LITTLE_DATA,
+    MISSING_INPUT,
+)
+
+__all__ = ["DECLINE_REASONS", "LossPrior", "SuctionModel"]
+
+
+@dataclass(frozen=True, slots=True)
+class LossPrior:
+    """What is known of one loss before any reading: from drawings or earlier fits.
+
+    Parameters
+    ----------
+    flow : float
+        Flow the loss is stated at [m3/s].
+    loss : float
+        Pressure loss at that flow, without the velocity head at the tap [Pa].
+    loss_u : float
+        Standard uncertainty of the loss [Pa].
+    """
+
+    flow: float
+    loss: float
+    loss_u: float
+
+    def at(self, flow: float, exponent: float, exponent_u: float) -> tuple[float, float]:
+        """Loss and its uncertainty at another flow [Pa]."""
+        ratio = flow / self.flow
+        factor = ratio**exponent
+        loss = self.loss * factor
+        spread = float(np.hypot(self.loss_u * factor, loss * np.log(ratio) * exponent_u))
+        return loss, spread
+
+
+class SuctionModel(RegressorMixin, BaseEstimator):
+    """Reading of one suction tap from static head and the flows that lose pressure.
+
+    The reading is static pressure less velocity pressure (both known from physics, given as
+    columns), plus offsets, less one loss per flow column::
+
+        p = static - velocity + offset - sum_j loss_j * sign(Q_j) |Q_j / Q_ref,j|^n
+
+    Parameters
+    ----------
+    static_column, velocity_column : str
+        Names of the columns with static pressure (surface pressure + rho g (level + level
+        zero - tap)) and velocity pressure at the tap (rho v^2 / 2) [Pa]. A column that is
+        absent counts as zero. Every other column is a flow [m3/s]: header segments first,
+        the pump's own branch last. An array without names holds flows only.
+    loss_prior : mapping of str to LossPrior, optional
+        Losses known beforehand, by flow column. Others start from "unknown".
+    static_u : float
+        Systematic uncertainty of the static pressure: level datum, tap elevation, surface
+        pressure [Pa].
+    gauge_u : float
+        Systematic (calibration) uncertainty of the gauge the model is trained on [Pa].
+    static_scale_u : float
+        Systematic relative uncertainty of static pressure differences: level scale and
+        density [-]. The static slope itself is physics and is not fitted.
+    gauge_scale_u : float
+        Relative scale uncertainty of the gauge, beyond `gauge_u` [-].
+    exponent, exponent_u : float
+        Prior of the exponent n [-]: between 1.75 (smooth) and 2.0 (rough, fittings).
+    residual_u : float
+        Scatter expected before any row is seen [Pa].
+    gauge_noise_u : float
+        Part of the scatter of a training row that is the gauge's own noise [Pa]; it is
+        not part of the scatter of the true pressure.
+    prediction_limit : float
+        Largest uncertainty with which a row away from the seen flows is served [Pa].
+    least_rows : float
+        Fewest independent rows a fit may rest on without a prior [-].
+
+    Attributes
+    ----------
+    posterior_ : LossPosterior
+        All parameters with covariance; `to_frame` writes it, `from_frame` reads it.
+    coef_ : array of shape (n_losses,)
+        Loss of each flow column at its reference flow [Pa]. A flow-meter scale error is
+        absorbed here and cancels as long as the same meter feeds the prediction.
+    offset_ : float
+        Offset of the reading [Pa]: datum and gauge together, told apart only by priors.
+    exponent_, exponent_status_ : float, str
+        Exponent used [-], and ``prior``, ``estimated`` or ``held_against_rows``.
+    residual_u_, effective_rows_ : float
+        Scatter of one row [Pa]; rows left after allowing for correlation in time [-].
+    static_slope_, static_slope_u_, static_slope_status_ : float, float, str
+        Diagnostic free slope of the reading on static pressure [-] (1 is physics), and
+        ``verified``, ``unverified`` (the level hardly moved) or ``contradicted``.
+    status_ : str
+        ``fitted`` or the reason why every row is declined.
+    n_features_in_, feature_names_in_
+        As in scikit-learn.
+
+    Notes
+    -----
+    `predict` gives the true pressure: the gauge's calibration error stays in its
+    uncertainty. `predict_reading` gives what this gauge would show: there it cancels.
+    Rows with a missing input give NaN. Rows of training data should be steady averages
+    (hourly), in time order, with those of a stopped pump (zero flows) included.
+    """
+
+    def __init__(
+        self,
+        *,
+        static_column: str = "static_pressure",
+        velocity_column: str = "velocity_pressure",
+        loss_prior: Mapping[str, LossPrior] | None = None,
+        static_u: float = 300.0,
+        gauge_u: float = 500.0,
+        static_scale_u: float = 0.003,
+        gauge_scale_u: float = 0.0,
+        exponent: float = 1.9,
+        exponent_u: float = 0.06,
+        residual_u: float = 100.0,
+        gauge_noise_u: float = 0.0,
+        prediction_limit: float = 1500.0,
+        least_rows: float = 5.0,
+    ) -> None:
+        self.static_column = static_column
+        self.velocity_column = velocity_column
+        self.loss_prior = loss_prior
+        self.static_u = static_u
+        self.gauge_u = gauge_u
+        self.static_scale_u = static_scale_u
+        self.gauge_scale_u = gauge_scale_u
+        self.exponent = exponent
+        self.exponent_u = exponent_u
+        self.residual_u = residual_u
+        self.gauge_noise_u = gauge_noise_u
+        self.prediction_limit = prediction_limit
+        self.least_rows = least_rows
+
+    def __sklearn_tags__(self) -> Tags:
+        """Say that missing values are allowed."""
+        tags = super().__sklearn_tags__()
+        tags.input_tags.allow_nan = True
+        return tags
+
+    def fit(self, X: ArrayLike, y: ArrayLike, sample_weight: ArrayLike | None = None) -> Self:
+        """Learn offsets and losses from readings.
+
+        Parameters
+        ----------
+        X : array-like of shape (n_samples, n_features)
+            Steady rows in time order; see the class for the columns. Rows with a missing
+            value are left out.
+        y : array-like of shape (n_samples,)
+            Gauge reading [Pa].
+        sample_weight : array-like of shape (n_samples,), optional
+            Relative precision (inverse variance) of each row [-]. Not a repeat count.
+
+        Returns
+        -------
+        SuctionModel
+            The fitted model itself.
+        """
+        values, target = validate_data(
+            self, X, y, dtype=np.float64, ensure_all_finite="allow-nan", y_numeric=True
+        )
+        target = np.asarray(target, dtype=np.float64)
+        weight = np.asarray(_check_sample_weight(sample_weight, values, dtype=np.float64))
+        known_static, velocity, flows = self._split(values)
+        good = np.isfinite(values).all(axis=1) & (weight > 0.0)
+        static, flows, target = known_static[good], flows[good], target[good]
+        weight = weight[good] / weight[good].mean() if good.any() else weight[good]
+        pivot = float(static.mean()) if good.any() else 0.0
+        known = static - velocity[good]
+        segments = self._segments()
+        reference = self._reference(flows, segments)
+        scaled = flows / reference
+        linear_names = ["static", "static_scale", "gauge:own", "gauge_scale:own"]
+        linear = np.column_stack(
+            [np.ones_like(static), static - pivot, np.ones_like(static), target - pivot]
+        )
+        names = (*linear_names, *(f"loss:{name}" for name in segments), "exponent")
+        prior_mean, prior_u = self._prior(segments, reference)
+        rows = LossRows(
+            reading=target,
+            known=known,
+            linear=linear,
+            flows=scaled,
+            weight=weight,
+            extra_u=np.zeros_like(target),
+            series=np.zeros(target.size, dtype=np.int64),
+        )
+        slope, slope_u, slope_status = self._static_slope(rows, prior_mean, prior_u)
+        if slope_status == "contradicted":
+            # The stated static slope is wrong by more than was declared: carry the doubt.
+            prior_u = prior_u.copy()
+            prior_u[1] = max(prior_u[1], abs(slope - 1.0))
+        fit = fit_losses(rows, prior_mean, prior_u, residual_u=self.residual_u)
+        regime, regime_size = regime_of(fit, rows, 0.5 * self.prediction_limit)
+        numbers = {
+            "correlation_time": fit.correlation_time,
+            "effective_rows": fit.effective_rows,
+            "rows": float(target.size),
+            "exponent_free": fit.exponent_free,
+            "exponent_free_u": fit.exponent_free_u,
+            "static_slope": slope,
+            "static_slope_u": slope_u,
+            "static_from": float(static.min(initial=np.inf)),
+            "static_to": float(static.max(initial=-np.inf)),
+            "regime_size": regime_size,
+        }
+        for j, name in enumerate(segments):
+            column = flows[:, j][flows[:, j] != 0.0]
+            numbers[f"flow_from:{name}"] = float(column.min()) if column.size else float("nan")
+            numbers[f"flow_to:{name}"] = float(column.max()) if column.size else float("nan")
+        texts = {
+            "exponent_status": fit.exponent_status,
+            "static_slope_status": slope_status,
+            "regime": regime,
+        }
+        posterior = LossPosterior(
+            names=names,
+            mean=fit.mean,
+            covariance=fit.covariance,
+            doubted_covariance=doubted_covariance(fit, names, prior_u),
+            prior_mean=prior_mean,
+            prior_u=prior_u,
+            segments=segments,
+            reference_flow=reference,
+            pivot=pivot,
+            residual_u=fit.residual_u,
+            numbers=numbers,
+            texts=texts,
+        )
+        self._set(posterior)
+        return self
+
+    def _set(self, posterior: LossPosterior) -> None:
+        self.posterior_ = posterior
+        p, s = len(posterior.linear_names), len(posterior.segments)
+        self.coef_ = posterior.mean[p : p + s].copy()
+        self.coef_u_ = np.sqrt(np.diag(posterior.covariance))[p : p + s]
+        self.reference_flow_ = posterior.reference_flow
+        self.offset_ = float(posterior.mean[0] + posterior.mean[2])
+        self.exponent_ = float(posterior.mean[-1])
+        self.exponent_status_ = posterior.texts["exponent_status"]
+        self.residual_u_ = posterior.residual_u
+        self.effective_rows_ = posterior.numbers["effective_rows"]
+        self.static_slope_ = posterior.numbers["static_slope"]
+        self.static_slope_u_ = posterior.numbers["static_slope_u"]
+        self.static_slope_status_ = posterior.texts["static_slope_status"]
+        self.status_ = self._status()
+
+    def _status(self) -> str:
+        if bool(np.any(self.coef_ + 2.0 * self.coef_u_ < 0.0)):
+            return UNPHYSICAL_COEFFICIENT
+        if self.posterior_.texts["regime"] != "one":
+            return REGIME_CHANGE
+        return "fitted"
+
+    def _columns(self) -> list[str]:
+        names = getattr(self, "feature_names_in_", None)
+        if names is None:
+            return [f"flow_{j}" for j in range(self.n_features_in_)]
+        return [str(name) for name in names]
+
+    def _segments(self) -> tuple[str, ...]:
+        known = {self.static_column, self.velocity_column}
+        return tuple(name for name in self._columns() if name not in known)
+
+    def _split(self, values: Array) -> tuple[Array, Array, Array]:
+        columns = self._columns()
+        zero = np.zeros(values.shape[0])
+        named = dict(zip(columns, values.T, strict=True))
+        static = named.pop(self.static_column, zero)
+        velocity = named.pop(self.velocity_column, zero)
+        flows = np.column_stack(list(named.values())) if named else np.zeros((zero.size, 0))
+        return static, velocity, flows
+
+    def _reference(self, flows: Array, segments: tuple[str, ...]) -> Array:
+        """Flow each loss is stated at: where it was seen, so that offsets and n decouple."""
+        reference = np.ones(len(segments))
+        for j, name in enumerate(segments):
+            size = np.abs(flows[:, j][flows[:, j] != 0.0])
+            if size.size:
+                reference[j] = float(np.sqrt(np.mean(size**2)))
+            elif self.loss_prior and name in self.loss_prior:
+                reference[j] = self.loss_prior[name].flow
+        return reference
+
+    def _prior(self, segments: tuple[str, ...], reference: Array) -> tuple[Array, Array]:
+        mean = [0.0, 0.0, 0.0, 0.0]
+        spread = [self.static_u, self.static_scale_u, self.gauge_u, self.gauge_scale_u]
+        for name, flow in zip(segments, reference, strict=True):
+            prior = (self.loss_prior or {}).get(name)
+            if prior is None:
+                mean.append(0.0)
+                spread.append(UNKNOWN_LOSS_U)
+            else:
+                loss, loss_u = prior.at(float(flow), self.exponent, self.exponent_u)
+                mean.append(loss)
+                spread.append(loss_u)
+        return (
+            np.array([*mean, self.exponent]),
+            np.array([*spread, self.exponent_u]),
+        )
+
+    def _static_slope(
+        self, rows: LossRows, prior_mean: Array, prior_u: Array
+    ) -> tuple[float, float, str]:
+        """Free slope of the reading on static pressure: a diagnostic, never the model."""
+        if rows.reading.size < 3:
+            return float("nan"), float("nan"), "unverified"
+        loose = prior_u.copy()
+        loose[1], loose[3] = 1.0, 0.0
+        loose[-1] = 0.0
+        fit = fit_losses(rows, prior_mean, loose, residual_u=self.residual_u)
+        slope = 1.0 + float(fit.mean[1])
+        slope_u = float(np.sqrt(fit.covariance[1, 1]))
+        if slope_u > SLOPE_TOLD_U:
+            return slope, slope_u, "unverified"
+        allowed = 3.0 * float(np.hypot(slope_u, np.hypot(self.static_scale_u, self.gauge_scale_u)))
+        wrong = abs(slope - 1.0) > max(allowed, 0.01)
+        return slope, slope_u, "contradicted" if wrong else "verified"
+
+    def _rows(self, X: ArrayLike) -> tuple[Array, Array, Array]:
+        check_is_fitted(self, "posterior_")
+        values = validate_data(
+            self, X, dtype=np.float64, ensure_all_finite="allow-nan", reset=False
+        )
+        static, velocity, flows = self._split(np.asarray(values, dtype=np.float64))
+        zero, one = np.zeros_like(static), np.ones_like(static)
+        linear = np.column_stack([one, static - self.posterior_.pivot, zero, zero])
+        return static - velocity, linear, flows
+
+    def _reading_rows(self, X: ArrayLike) -> tuple[Array, Array, Array]:
+        known, linear, flows = self._rows(X)
+        linear = linear.copy()
+        linear[:, 2] = 1.0
+        linear[:, 3] = self.posterior_.value(known, linear, flows) - self.posterior_.pivot
+        return known, linear, flows
+
+    def predict(self, X: ArrayLike, return_std: bool = False) -> Array | tuple[Array, Array]:
+        """Predict the true pressure at the tap.
+
+        Parameters
+        ----------
+        X : array-like of shape (n_samples, n_features)
+            Columns as in `fit`.
+        return_std : bool
+            Whether to return the standard uncertainty as well.
+
+        Returns
+        -------
+        array of shape (n_samples,), or two of them
+            True static pressure at the tap [Pa]; its standard uncertainty [Pa], which holds
+            the systematic uncertainty of datum, level scale and gauge calibration, that of
+            the coefficients, and the scatter of one row.
+        """
+        known, linear, flows = self._rows(X)
+        value = self.posterior_.value(known, linear, flows)
+        if not return_std:
+            return value
+        return value, np.hypot(self.posterior_.value_u(linear, flows), self._scatter_u())
+
+    def predict_parts(self, X: ArrayLike) -> pd.DataFrame:
+        """Predict the true pressure with its uncertainty in two parts.
+
+        Returns
+        -------
+        DataFrame
+            Columns ``suction_pressure``, ``suction_pressure_u_systematic`` (shared by all
+            rows of the fit; averaging does not shrink it) and
+            ``suction_pressure_u_random`` [Pa]; one row per row of X, range index.
+        """
+        known, linear, flows = self._rows(X)
+        value = self.posterior_.value(known, linear, flows)
+        return pd.DataFrame(
+            {
+                "suction_pressure": value,
+                "suction_pressure_u_systematic": self.posterior_.value_u(linear, flows),
+                "suction_pressure_u_random": np.where(
+                    np.isfinite(value), self._scatter_u(), np.nan
+                ),
+            }
+        )
+
+    def predict_reading(
+        self, X: ArrayLike, return_std: bool = False
+    ) -> Array | tuple[Array, Array]:
+        """Predict what this gauge would read; its calibration error cancels.
+
+        Parameters and returns are those of `predict`.
+        """
+        known, linear, flows = self._reading_rows(X)
+        value = self.posterior_.value(known, linear, flows)
+        if not return_std:
+            return value
+        return value, np.hypot(self.posterior_.value_u(linear, flows), self.residual_u_)
+
+    def _scatter_u(self) -> float:
+        """Scatter of the true pressure about the fit: that of the rows less gauge noise."""
+        rest = self.residual_u_**2 - self.gauge_noise_u**2
+        # What remains after taking off the gauge's noise is never trusted to vanish.
+        return float(np.sqrt(max(rest, 0.1 * self.residual_u_**2)))
+
+    def decline(
+        self, X: ArrayLike, side_stream_unknown: ArrayLike | None = None
+    ) -> NDArray[np.object_]:
+        """Say for each row why it is not served; an empty text means it is.
+
+        Parameters
+        ----------
+        X : array-like of shape (n_samples, n_features)
+            Columns as in `fit`.
+        side_stream_unknown : bool array-like of shape (n_samples,), optional
+            True where pump flow is not pipe flow: a side-stream or recirculation of unknown
+            size is open.
+
+        Returns
+        -------
+        object array of shape (n_samples,)
+            One of `DECLINE_REASONS`.
+
+        Notes
+        -----
+        A row is judged by the uncertainty of its prediction over level, segment flows and
+        own flow together, compared with `prediction_limit`; poorly known coefficients do
+        no harm where their errors cancel. Offsets are doubted tenfold in that test: an
+        extrapolation must rest on what the rows, drawings or surveys pin down, not on the
+        maker's accuracy of a gauge. A row the prior alone predicts well is served as well.
+        """
+        known, linear, flows = self._reading_rows(X)
+        posterior = self.posterior_
+        reason = np.full(known.size, SERVED, dtype=object)
+        reading_u = posterior.value_u(linear, flows, doubted=True)
+        true_linear = linear.copy()
+        true_linear[:, 2:4] = 0.0
+        prior_u = posterior.value_u(true_linear, flows, prior=True)
+        wide = np.minimum(reading_u, prior_u) > self.prediction_limit
+        own = self._outside(flows)
+        if self.effective_rows_ < self.least_rows:
+            reason[wide] = TOO_LITTLE_DATA
+        else:
+            reason[wide & own] = OUTSIDE_SEEN_FLOW
+            reason[wide & ~own] = UNSEEN_COMBINATION
+        if self.status_ != "fitted":
+            reason[:] = self.status_
+        if side_stream_unknown is not None:
+            reason[np.asarray(side_stream_unknown, dtype=bool)] = SIDE_STREAM
+        reason[~np.isfinite(known) | ~np.isfinite(flows).all(axis=1)] = MISSING_INPUT
+        return reason
+
+    def _outside(self, flows: Array) -> NDArray[np.bool_]:
+        """Whether the pump's own flow (last column) was never seen, beyond a tenth."""
+        if not self.posterior_.segments:
+            return np.zeros(flows.shape[0], dtype=bool)
+        name = self.posterior_.segments[-1]
+        low = self.posterior_.numbers[f"flow_from:{name}"]
+        high = self.posterior_.numbers[f"flow_to:{name}"]
+        own = flows[:, -1]
+        with np.errstate(invalid="ignore"):
+            return np.asarray(~((own >= 0.9 * low) & (own <= 1.1 * high)), dtype=bool)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the fit as a flat table; see `LossPosterior.to_frame`."""
+        check_is_fitted(self, "posterior_")
+        return self.posterior_.to_frame()
+
+    @classmethod
+    def from_frame(cls, frame: pd.DataFrame, **parameters: Any) -> Self:
+        """Rebuild a fitted model from `to_frame`.
+
+        Parameters
+        ----------
+        frame : DataFrame
+            Table written by `to_frame`.
+        **parameters
+            Parameters of the estimator, where they differ from the defaults.
+
+        Returns
+        -------
+        SuctionModel
+            Model that predicts the same; it expects the static and velocity columns first,
+            then the flows, by name.
+        """
+        model = cls(**parameters)
+        posterior = LossPosterior.from_frame(frame)
+        columns = [model.static_column, model.velocity_column, *posterior.segments]
+        model.feature_names_in_ = np.array(columns, dtype=object)
+        model.n_features_in_ = len(columns)
+        model._set(posterior)
+        return model

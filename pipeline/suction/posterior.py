@@ -1,0 +1,270 @@
+"""What a fit has learned: parameters, covariance, seen ranges; and its flat table.
+
+`LossPosterior` is shared by the single-pump and the whole-line estimator. Parameters are
+named: ``static`` and ``static_scale`` (level datum, level scale and density; they move the
+true pressure), ``gauge:<name>`` and ``gauge_scale:<name>`` (they move only what that gauge
+reads), ``loss:<segment>`` in pascal at a stated reference flow, and ``exponent``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from .solve import Array, GaussianFit, LossRows, loss_shape, loss_shape_slope
+
+# Extrapolation must not lean on the maker's accuracy of a gauge: a gauge out of calibration
+# is the commonest fault of all. Offsets are doubted by this factor before a row far from
+# the seen flows is served.
+OFFSET_DOUBT = 10.0
+
+# A power law stands in for Colebrook's curve: its local exponent drifts by about this much
+# between the flows seen and those half or twice as large (computed for suction pipes of
+# 0.1 to 0.6 m), however well the rows pin it down.
+EXPONENT_FORM_U = 0.015
+
+FRAME_COLUMNS = ("item", "name", "other", "value", "value_u", "text")
+
+__all__ = [
+    "EXPONENT_FORM_U",
+    "FRAME_COLUMNS",
+    "OFFSET_DOUBT",
+    "LossPosterior",
+    "doubted_covariance",
+    "regime_of",
+]
+
+
+@dataclass(frozen=True)
+class LossPosterior:
+    """Parameters of a fitted suction line.
+
+    Parameters
+    ----------
+    names : tuple of str
+        Parameter names: linear ones, then losses, then ``exponent``.
+    mean, prior_mean, prior_u : array of shape (m,)
+        Posterior and prior [Pa or -].
+    covariance, doubted_covariance : array of shape (m, m)
+        Posterior, and the posterior had the offsets been known `OFFSET_DOUBT` times worse.
+    segments : tuple of str
+        Names of the losses, in the order of the columns of ``flows``.
+    reference_flow : array of shape (s,)
+        Flow at which each loss is stated [m3/s].
+    pivot : float
+        Static pressure about which the scale parameters turn [Pa].
+    residual_u : float
+        Scatter of one row about the fit [Pa].
+    numbers : mapping
+        Further figures of the fit, by name.
+    texts : mapping
+        Statuses of the fit, by name.
+    """
+
+    names: tuple[str, ...]
+    mean: Array
+    covariance: Array
+    doubted_covariance: Array
+    prior_mean: Array
+    prior_u: Array
+    segments: tuple[str, ...]
+    reference_flow: Array
+    pivot: float
+    residual_u: float
+    numbers: Mapping[str, float] = field(default_factory=dict)
+    texts: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def linear_names(self) -> tuple[str, ...]:
+        """Names of the linear parameters."""
+        return self.names[: len(self.names) - len(self.segments) - 1]
+
+    def loss(self, segment: str) -> tuple[float, float]:
+        """Loss of a segment at its reference flow and its standard uncertainty [Pa]."""
+        index = len(self.linear_names) + self.segments.index(segment)
+        return float(self.mean[index]), float(np.sqrt(self.covariance[index, index]))
+
+    def parameter(self, name: str) -> tuple[float, float]:
+        """Value and standard uncertainty of a named parameter [Pa or -]."""
+        index = self.names.index(name)
+        return float(self.mean[index]), float(np.sqrt(self.covariance[index, index]))
+
+    def value(self, known: Array, linear: Array, flows: Array, *, prior: bool = False) -> Array:
+        """Pressure of rows [Pa], by the posterior or by the prior alone."""
+        mean = self.prior_mean if prior else self.mean
+        p, s = linear.shape[1], flows.shape[1]
+        scaled = flows / self.reference_flow
+        return known + linear @ mean[:p] - loss_shape(scaled, float(mean[-1])) @ mean[p : p + s]
+
+    def value_u(
+        self, linear: Array, flows: Array, *, doubted: bool = False, prior: bool = False
+    ) -> Array:
+        """Standard uncertainty of `value` from the parameters [Pa]; no row scatter."""
+        mean = self.prior_mean if prior else self.mean
+        p, s = linear.shape[1], flows.shape[1]
+        scaled = flows / self.reference_flow
+        exponent = float(mean[-1])
+        slope = -(loss_shape_slope(scaled, exponent) @ mean[p : p + s])
+        jacobian = np.column_stack([linear, -loss_shape(scaled, exponent), slope])
+        if prior:
+            return np.sqrt(np.square(jacobian) @ np.square(self.prior_u))
+        covariance = self.doubted_covariance if doubted else self.covariance
+        variance = np.einsum("ij,jk,ik->i", jacobian, covariance, jacobian)
+        variance = variance + np.square(EXPONENT_FORM_U * slope)
+        # A missing flow stays missing; rounding may leave a variance a hair below zero.
+        return np.sqrt(np.where(variance < 0.0, 0.0, variance))
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return everything as one flat table of fixed columns.
+
+        Returns
+        -------
+        DataFrame
+            Columns ``item, name, other, value, value_u, text``; one row per parameter
+            (``item`` = ``parameter``), covariance element (``covariance``,
+            ``doubted_covariance``), prior, reference flow, figure and status.
+        """
+        rows: list[tuple[str, str, str, float, float, str]] = []
+        nan = float("nan")
+        deviation = np.sqrt(np.diag(self.covariance))
+        for i, name in enumerate(self.names):
+            rows.append(("parameter", name, "", float(self.mean[i]), float(deviation[i]), ""))
+            rows.append(("prior", name, "", float(self.prior_mean[i]), float(self.prior_u[i]), ""))
+            for j in range(i, len(self.names)):
+                other = self.names[j]
+                rows.append(("covariance", name, other, float(self.covariance[i, j]), nan, ""))
+                rows.append(
+                    ("doubted_covariance", name, other,
+                     float(self.doubted_covariance[i, j]), nan, "")
+                )  # fmt: skip
+        for segment, flow in zip(self.segments, self.reference_flow, strict=True):
+            rows.append(("reference_flow", segment, "", float(flow), nan, ""))
+        numbers = {"pivot": self.pivot, "residual_u": self.residual_u, **self.numbers}
+        rows += [("number", key, "", float(value), nan, "") for key, value in numbers.items()]
+        rows += [("text", key, "", nan, nan, value) for key, value in self.texts.items()]
+        return pd.DataFrame(rows, columns=list(FRAME_COLUMNS))
+
+    @classmethod
+    def from_frame(cls, frame: pd.DataFrame) -> LossPosterior:
+        """Rebuild a posterior from `to_frame`; the order of rows does not matter within items.
+
+        Raises
+        ------
+        ValueError
+            When a column or a needed item is missing.
+        """
+        missing = [name for name in FRAME_COLUMNS if name not in frame.columns]
+        if missing:
+            raise ValueError(
+                f"A fit table must have the columns {', '.join(FRAME_COLUMNS)}. "
+                f"Missing: {', '.join(missing)}."
+            )
+        parts = {str(item): part for item, part in frame.groupby("item", sort=False)}
+        needed = ["parameter", "prior", "covariance", "doubted_covariance", "number"]
+        absent = [item for item in needed if item not in parts]
+        if absent:
+            raise ValueError(f"A fit table must have the items {', '.join(needed)}. "
+                             f"Missing: {', '.join(absent)}.")  # fmt: skip
+        names = tuple(str(name) for name in parts["parameter"]["name"])
+        place = {name: i for i, name in enumerate(names)}
+        prior = parts["prior"].set_index("name").loc[list(names)]
+
+        def matrix(item: str) -> Array:
+            result = np.zeros((len(names), len(names)))
+            part = parts[item]
+            i = part["name"].map(place).to_numpy()
+            j = part["other"].map(place).to_numpy()
+            result[i, j] = part["value"].to_numpy(dtype=float)
+            result[j, i] = result[i, j]
+            return result
+
+        flows = parts.get("reference_flow", frame.iloc[:0])
+        numbers = dict(
+            zip(parts["number"]["name"], parts["number"]["value"].astype(float), strict=True)
+        )
+        texts = parts.get("text", frame.iloc[:0])
+        return cls(
+            names=names,
+            mean=parts["parameter"]["value"].to_numpy(dtype=float),
+            covariance=matrix("covariance"),
+            doubted_covariance=matrix("doubted_covariance"),
+            prior_mean=prior["value"].to_numpy(dtype=float),
+            prior_u=prior["value_u"].to_numpy(dtype=float),
+            segments=tuple(str(name) for name in flows["name"]),
+            reference_flow=flows["value"].to_numpy(dtype=float),
+            pivot=numbers.pop("pivot"),
+            residual_u=numbers.pop("residual_u"),
+            numbers=numbers,
+            texts=dict(zip(texts["name"], texts["text"], strict=True)),
+        )
+
+
+def doubted_covariance(fit: GaussianFit, names: tuple[str, ...], prior_u: Array) -> Array:
+    """Posterior covariance had the offsets been known `OFFSET_DOUBT` times worse [Pa2]."""
+    wide = prior_u.copy()
+    offset = [name == "static" or name.startswith("gauge:") for name in names]
+    wide[np.array(offset)] *= OFFSET_DOUBT
+    active = wide > 0.0
+    active[-1] = active[-1] and fit.exponent_status == "estimated"
+    scale = wide[active]
+    inner = fit.information[np.ix_(active, active)] * scale[:, None] * scale[None, :]
+    inverse = np.linalg.inv(inner + np.eye(scale.size))
+    result = np.zeros_like(fit.covariance)
+    result[np.ix_(active, active)] = scale[:, None] * 0.5 * (inverse + inverse.T) * scale[None, :]
+    if not active[-1] and prior_u[-1] > 0.0:
+        drift = -result @ fit.information[:, -1]
+        drift[-1] = 1.0
+        result += np.outer(drift, drift) * prior_u[-1] ** 2
+    return result
+
+
+def regime_of(fit: GaussianFit, rows: LossRows, limit: float) -> tuple[str, float]:
+    """Tell whether the rows hold two regimes (a throttled valve, a step in friction).
+
+    Parameters
+    ----------
+    fit : GaussianFit
+        Fit of all rows.
+    rows : LossRows
+        The rows, in time order within a series.
+    limit : float
+        Smallest step that matters [Pa].
+
+    Returns
+    -------
+    tuple of str and float
+        ``one``, ``step`` (one change in time) or ``mixed`` (more than a tenth of the rows
+        far off), and the size of the step [Pa] or the share of such rows [-].
+
+    Notes
+    -----
+    A step counts when it exceeds the limit and one split of the record explains more than
+    half of the squared residuals of rows with flow. Size decides, not significance: with
+    thousands of correlated rows everything is significant.
+    """
+    size = np.abs(rows.flows).sum(axis=1)
+    use = (rows.series >= 0) & (size > 0.0)
+    residual = fit.residual[use]
+    n = residual.size
+    if n < 20:
+        return "one", 0.0
+    middle = float(np.median(residual))
+    spread = 1.4826 * float(np.median(np.abs(residual - middle)))
+    far = np.abs(residual - middle) > np.maximum(6.0 * spread, limit)
+    clipped = np.clip(residual, middle - 8 * spread - limit, middle + 8 * spread + limit)
+    centred = clipped - clipped.mean()
+    total = float(centred @ centred)
+    edge = max(5, n // 20)
+    split = np.arange(edge, n - edge)
+    running = np.cumsum(centred)[split - 1]
+    explained = running**2 * n / (split * (n - split))
+    best = int(np.argmax(explained))
+    m = int(split[best])
+    step = float(clipped[m:].mean() - clipped[:m].mean())
+    if total > 0 and abs(step) > limit and explained[best] > 0.5 * total:
+        return "step", step
+    share = float(far.mean())
+    return ("mixed", share) if share > 0.1 else ("one", 0.0)
