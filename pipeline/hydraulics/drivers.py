@@ -43,6 +43,9 @@ PowerPoint = Literal["drive_input", "motor_input", "motor_shaft", "pump_shaft"]
 Enclosure = Literal["open", "enclosed"]
 POWER_POINTS: Final = get_args(PowerPoint)
 
+NAMEPLATE_LOSS_U: Final = 0.2 / 3.0**0.5
+"""Relative standard uncertainty of a motor's losses by nameplate: 20 %, rectangular [-]."""
+
 
 @dataclass(frozen=True, slots=True)
 class LoadCurve:
@@ -250,7 +253,7 @@ def minimum_motor_efficiency(
             f"'premium' or 'energy_efficient', 2, 4 or 6 poles, 'open' or 'enclosed'. "
             "Give the nameplate efficiency instead."
         )
-    ratings = as_float([row[0] for row in rows])
+    ratings = np.array([row[0] for row in rows], dtype=np.float64)
     rating = rated_power / motor_tables.HORSEPOWER
     # Metric ratings (0.75 kW for 1 hp, 150 kW for 200 hp) lie a little outside.
     if not 0.99 * ratings[0] <= rating <= 1.01 * ratings[-1]:
@@ -400,7 +403,7 @@ def motor_output_power(electrical_power: npt.ArrayLike, motor: Motor) -> FloatAr
 
 
 def motor_efficiency_u(
-    efficiency: npt.ArrayLike, relative_loss_u: npt.ArrayLike = 0.2 / np.sqrt(3.0)
+    efficiency: npt.ArrayLike, relative_loss_u: npt.ArrayLike = NAMEPLATE_LOSS_U
 ) -> FloatArray:
     """Standard uncertainty of a nameplate or table efficiency.
 

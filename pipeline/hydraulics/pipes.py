@@ -80,7 +80,10 @@ def pipe_size(nominal_size: float, schedule: str = "40") -> PipeSize:
     0.20274
     """
     try:
-        size, inside, outside, wall = fluids.nearest_pipe(NPS=nominal_size, schedule=schedule)
+        size, inside, outside, wall = fluids.nearest_pipe(
+            NPS=nominal_size,  # type: ignore[arg-type]  # fractions such as 2.5 are allowed
+            schedule=schedule,
+        )
     except ValueError as error:
         raise RangeError(
             f"pipe: found nominal size {nominal_size!r} in schedule {schedule!r}; expected a "
