@@ -89,7 +89,7 @@ def test_suction_head_is_tank_level_less_hazen_williams_friction(station):
 def test_level_only_is_wrong_by_about_two_metres(station, running):
     """Expected: Hazen-Williams by hand at the mean pipe flow while running, 2.51 L/s.
 
-    10.667 x 444 m x 0.00251^1.852 / (70^1.852 x 0.102^4.871) = 1.89 m; the flow varies, so
+    10.667 x 444 m x 0.00251^1.852 / (70^1.852 x 0.102^4.871) = 1.87 m; the flow varies, so
     the mean of the losses is a little more, and their root mean square more again.
     """
     level_only = station.truth.tank_floor_elevation + running["level"]
