@@ -64,8 +64,9 @@ LEVEL_ZERO_ELEVATION = 2.65
 """Elevation where the level transmitter of tank S reads 0; the floor is at 2.50 m."""
 TANK_FLOOR_ELEVATION = 2.50
 TANK_DIAMETER = 14.0
+DELIVERY_FLOOR_ELEVATION = {1: 8.3, 2: 43.0}
 PUMPS = (1, 2)
-CACHE_FILES = 12
+CACHE_FILES = 24
 
 
 @dataclass(frozen=True)
@@ -242,7 +243,8 @@ def network(days: float = YEAR_DAYS, specific_gravity: float = 1.0) -> str:
             "R 20",
             "[TANKS]",
             f"S {TANK_FLOOR_ELEVATION} 3.0 0.2 5.0 {TANK_DIAMETER} 0",
-            *("T1 8.3 1.5 0.1 4 16 0", "T2 43 1.5 0.1 4 12 0"),
+            f"T1 {DELIVERY_FLOOR_ELEVATION[1]} 1.5 0.1 4 16 0",
+            f"T2 {DELIVERY_FLOOR_ELEVATION[2]} 1.5 0.1 4 12 0",
             "[PIPES]",
             *pipes,
             "[PUMPS]",
@@ -283,7 +285,7 @@ def network(days: float = YEAR_DAYS, specific_gravity: float = 1.0) -> str:
 
 
 _LINKS = ("branch1", "branch2", "header", "P1", "P2", "fill")
-_NODES = ("S", "J", "S1", "S2", "D1", "D2")
+_NODES = ("S", "J", "S1", "S2", "D1", "D2", "T1", "T2")
 
 
 def _run(text: str, change: Callable[[ENepanet, float], None] | None) -> pd.DataFrame:
@@ -377,6 +379,7 @@ def _simulate(
             )
         columns[f"total_head_{k}"] = raw[f"head_D{k}"] - raw[f"head_S{k}"]
         columns[f"electrical_power_{k}"] = raw[f"kw{k}"] * 1000
+        columns[f"delivery_level_{k}"] = raw[f"head_T{k}"] - DELIVERY_FLOOR_ELEVATION[k]
         columns[f"leakage_flow_{k}"] = ((raw[f"P{k}"] - raw[f"branch{k}"]) / 1000).where(
             running, 0.0
         )
@@ -414,7 +417,7 @@ def station_truth(
         ``running_k``, ``flow_k`` (delivered), ``suction_pressure_k``,
         ``discharge_pressure_k`` (gauge, static, at the tap), ``suction_head_k``,
         ``discharge_head_k``, ``total_head_k`` (total heads), ``electrical_power_k``,
-        ``leakage_flow_k``.
+        ``leakage_flow_k``, ``delivery_level_k`` (tank the pump delivers to).
     """
     path = _cache_file(days, fouling, wear, specific_gravity)
     if path.exists():

@@ -9,9 +9,13 @@ Columns of a readings frame, SI, one row per 5 minutes:
 * ``time``, ``is_transition``, ``running_k`` as in the truth;
 * readings under bare names: ``level``, ``surface_pressure``, ``flow_k``,
   ``suction_pressure_k``, ``discharge_pressure_k``, ``electrical_power_k``;
-* their truths as ``<name>_true``, and ``total_head_k_true``;
-* ``suction_pressure_k_good``: the historian's status, False where it said bad;
-* ``suction_pressure_k_fault``: True where the reading is missing or spoilt (the answer).
+* their truths as ``<name>_true``, and ``total_head_k_true``, ``delivery_level_k_true``;
+* ``suction_pressure_k_good``, ``discharge_pressure_k_good``: the historian's status, False
+  where it said bad;
+* ``suction_pressure_k_fault``, ``discharge_pressure_k_fault``, ``level_fault``: True where the
+  reading is missing or spoilt (the answer).
+
+The fault functions spoil the suction gauge; ``side="discharge"`` spoils the other.
 
 ``frame.attrs["calibration"]`` holds the drawn calibration error of each tag, in the unit of
 the tag or, for relative ones, as a share of the reading.
@@ -42,6 +46,7 @@ from richmond import SPECIFIC_WEIGHT
 from scipy.signal import lfilter
 
 ATMOSPHERE = 101325.0
+SIDES = ("suction", "discharge")
 
 
 @dataclass(frozen=True)
@@ -115,8 +120,11 @@ def draw_readings(
         columns[name] = true * (1 + error) if accuracy.relative else true + error
     for k in PUMPS:
         columns[f"total_head_{k}_true"] = truth[f"total_head_{k}"]
-        columns[f"suction_pressure_{k}_good"] = np.ones(len(truth), dtype=bool)
-        columns[f"suction_pressure_{k}_fault"] = np.zeros(len(truth), dtype=bool)
+        columns[f"delivery_level_{k}_true"] = truth[f"delivery_level_{k}"]
+        for side in SIDES:
+            columns[f"{side}_pressure_{k}_good"] = np.ones(len(truth), dtype=bool)
+            columns[f"{side}_pressure_{k}_fault"] = np.zeros(len(truth), dtype=bool)
+    columns["level_fault"] = np.zeros(len(truth), dtype=bool)
     frame = pd.DataFrame(columns)
     frame.attrs["calibration"] = calibration
     return frame
@@ -129,15 +137,14 @@ def days_since_start(readings: pd.DataFrame) -> np.ndarray:
 
 def _spoil(
     readings: pd.DataFrame,
-    pump: int,
+    name: str,
     start_day: float,
     end_day: float,
     wrong: Callable[[np.ndarray, np.ndarray], np.ndarray | float],
     *,
     good: bool = True,
 ) -> pd.DataFrame:
-    """Replace the readings of a suction gauge between two days by ``wrong(reading, days)``."""
-    name = f"suction_pressure_{pump}"
+    """Replace the readings of a gauge between two days by ``wrong(reading, days)``."""
     day = days_since_start(readings)
     inside = (day >= start_day) & (day < end_day)
     value = readings[name].to_numpy().copy()
@@ -152,15 +159,21 @@ def _spoil(
 
 
 def lose_gauge(
-    readings: pd.DataFrame, pump: int, start_day: float, end_day: float = np.inf
+    readings: pd.DataFrame,
+    pump: int,
+    start_day: float,
+    end_day: float = np.inf,
+    *,
+    side: str = "suction",
 ) -> pd.DataFrame:
-    """Leave the suction gauge without readings, status bad."""
-    return _spoil(readings, pump, start_day, end_day, lambda *_: np.nan, good=False)
+    """Leave the gauge without readings, status bad."""
+    name = f"{side}_pressure_{pump}"
+    return _spoil(readings, name, start_day, end_day, lambda *_: np.nan, good=False)
 
 
-def remove_gauge(readings: pd.DataFrame, pump: int) -> pd.DataFrame:
-    """Let the pump never have had a suction gauge."""
-    return lose_gauge(readings, pump, -np.inf)
+def remove_gauge(readings: pd.DataFrame, pump: int, *, side: str = "suction") -> pd.DataFrame:
+    """Let the pump never have had the gauge."""
+    return lose_gauge(readings, pump, -np.inf, side=side)
 
 
 def stick_gauge(
@@ -169,16 +182,19 @@ def stick_gauge(
     start_day: float,
     end_day: float = np.inf,
     value: float | None = None,
+    *,
+    side: str = "suction",
 ) -> pd.DataFrame:
-    """Hold the suction gauge at one value, status good.
+    """Hold the gauge at one value, status good.
 
     Default value: the median running reading of the thirty days before, a plausible one.
     """
+    name = f"{side}_pressure_{pump}"
     if value is None:
         day = days_since_start(readings)
         before = (day >= start_day - 30) & (day < start_day) & readings[f"running_{pump}"]
-        value = float(readings.loc[before, f"suction_pressure_{pump}"].median())
-    return _spoil(readings, pump, start_day, end_day, lambda *_: value)
+        value = float(readings.loc[before, name].median())
+    return _spoil(readings, name, start_day, end_day, lambda *_: value)
 
 
 def drift_gauge(
@@ -187,25 +203,40 @@ def drift_gauge(
     start_day: float,
     end_day: float = np.inf,
     rate: float = 80.0,
+    *,
+    side: str = "suction",
 ) -> pd.DataFrame:
-    """Let the suction gauge drift by `rate` [Pa/day] from `start_day`; recalibrated at the end."""
+    """Let the gauge drift by `rate` [Pa/day] from `start_day`; recalibrated at the end."""
+    name = f"{side}_pressure_{pump}"
     return _spoil(
-        readings, pump, start_day, end_day, lambda value, day: value + rate * (day - start_day)
+        readings, name, start_day, end_day, lambda value, day: value + rate * (day - start_day)
     )
 
 
 def offset_gauge(
-    readings: pd.DataFrame, pump: int, offset: float, start_day: float, end_day: float = np.inf
+    readings: pd.DataFrame,
+    pump: int,
+    offset: float,
+    start_day: float = -np.inf,
+    end_day: float = np.inf,
+    *,
+    side: str = "suction",
 ) -> pd.DataFrame:
-    """Shift the suction gauge by `offset` [Pa]."""
-    return _spoil(readings, pump, start_day, end_day, lambda value, _: value + offset)
+    """Shift the gauge by `offset` [Pa]."""
+    name = f"{side}_pressure_{pump}"
+    return _spoil(readings, name, start_day, end_day, lambda value, _: value + offset)
 
 
 def read_absolute_as_gauge(
-    readings: pd.DataFrame, pump: int, start_day: float = -np.inf, end_day: float = np.inf
+    readings: pd.DataFrame,
+    pump: int,
+    start_day: float = -np.inf,
+    end_day: float = np.inf,
+    *,
+    side: str = "suction",
 ) -> pd.DataFrame:
-    """Let the suction tag carry absolute pressure where gauge is declared."""
-    return offset_gauge(readings, pump, ATMOSPHERE, start_day, end_day)
+    """Let the tag carry absolute pressure where gauge is declared."""
+    return offset_gauge(readings, pump, ATMOSPHERE, start_day, end_day, side=side)
 
 
 def misread_unit(
@@ -214,9 +245,33 @@ def misread_unit(
     factor: float,
     start_day: float = -np.inf,
     end_day: float = np.inf,
+    *,
+    side: str = "suction",
 ) -> pd.DataFrame:
-    """Multiply the suction reading by `factor` (1 / 6.894757: psi declared as kPa)."""
-    return _spoil(readings, pump, start_day, end_day, lambda value, _: value * factor)
+    """Multiply the reading by `factor` (1 / 6.894757: a tag in psi declared as kPa)."""
+    name = f"{side}_pressure_{pump}"
+    return _spoil(readings, name, start_day, end_day, lambda value, _: value * factor)
+
+
+def shake_gauge(
+    readings: pd.DataFrame,
+    pump: int,
+    rng: np.random.Generator,
+    noise: float,
+    start_day: float,
+    end_day: float = np.inf,
+    *,
+    side: str = "suction",
+) -> pd.DataFrame:
+    """Add white noise of standard deviation `noise` [Pa] to the gauge."""
+    name = f"{side}_pressure_{pump}"
+    return _spoil(
+        readings,
+        name,
+        start_day,
+        end_day,
+        lambda value, _: value + noise * rng.standard_normal(len(value)),
+    )
 
 
 def swap_suction_and_discharge(readings: pd.DataFrame, pump: int) -> pd.DataFrame:
@@ -226,8 +281,23 @@ def swap_suction_and_discharge(readings: pd.DataFrame, pump: int) -> pd.DataFram
         **{
             suction: readings[discharge],
             discharge: readings[suction],
+            f"{suction}_good": readings[f"{discharge}_good"],
+            f"{discharge}_good": readings[f"{suction}_good"],
             f"{suction}_fault": np.ones(len(readings), dtype=bool),
+            f"{discharge}_fault": np.ones(len(readings), dtype=bool),
         }
+    )
+
+
+def read_level_of_another_tank(readings: pd.DataFrame, pump: int) -> pd.DataFrame:
+    """Map the suction level tag to the tank that `pump` delivers to, throughout.
+
+    The other transmitter errs as the right one did.
+    """
+    error = readings["level"] - readings["level_true"]
+    return readings.assign(
+        level=readings[f"delivery_level_{pump}_true"] + error,
+        level_fault=np.ones(len(readings), dtype=bool),
     )
 
 

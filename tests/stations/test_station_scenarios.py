@@ -16,9 +16,12 @@ from station_scenarios import (
     level_only_pressure,
     lose_gauge,
     misread_unit,
+    offset_gauge,
     read_absolute_as_gauge,
+    read_level_of_another_tank,
     remove_gauge,
     scenario_readings,
+    shake_gauge,
     stick_gauge,
     survey_readings,
     swap_suction_and_discharge,
@@ -117,6 +120,29 @@ def test_mapping_mistakes(readings):
     swapped = swap_suction_and_discharge(readings, 2)
     np.testing.assert_array_equal(swapped["suction_pressure_2"], readings["discharge_pressure_2"])
     np.testing.assert_array_equal(swapped["discharge_pressure_2"], readings["suction_pressure_2"])
+
+
+def test_the_other_gauge_can_be_spoilt(readings):
+    spoilt = offset_gauge(readings, 2, 5e3, 10, side="discharge")
+    added = spoilt["discharge_pressure_2"] - readings["discharge_pressure_2"]
+    np.testing.assert_array_equal(added.round(6) == 5e3, spoilt["discharge_pressure_2_fault"])
+    assert spoilt["discharge_pressure_2_fault"].sum() == 20 * 288
+    pd.testing.assert_series_equal(spoilt["suction_pressure_2"], readings["suction_pressure_2"])
+
+
+def test_a_shaken_gauge_is_noisier_by_what_was_asked(readings):
+    shaken = shake_gauge(readings, 1, np.random.default_rng(5), 2e3, 10)
+    added = (shaken["suction_pressure_1"] - readings["suction_pressure_1"]).iloc[10 * 288 :]
+    assert added.std() == pytest.approx(2e3, rel=0.05)
+
+
+def test_the_wrong_tanks_level_is_another_signal(readings):
+    """Switching levels of the delivery tank of pump 1, from its controls: 1.0 and 2.8 m."""
+    wrong = read_level_of_another_tank(readings, 1)
+    assert wrong["level"].min() == pytest.approx(1.0, abs=0.05)
+    assert wrong["level"].max() == pytest.approx(2.8, abs=0.05)
+    assert wrong["level_fault"].all()
+    assert not readings["level_fault"].any()
 
 
 def test_effective_coefficients_explain_the_engines_losses(truth):
