@@ -26,9 +26,7 @@ __all__ = [
     "Uncertainty",
 ]
 
-Basis = Literal[
-    "span", "reading", "absolute", "resolution", "span_per_year", "reading_per_year"
-]
+Basis = Literal["span", "reading", "absolute", "resolution", "span_per_year", "reading_per_year"]
 Effect = Literal["systematic", "random"]
 Distribution = Literal["rectangular", "triangular", "normal", "normal_k2"]
 

@@ -133,9 +133,7 @@ def _scalar_friction_factor(reynolds: float, relative_roughness: float) -> float
 _vector_friction_factor = np.vectorize(_scalar_friction_factor, otypes=[np.float64])
 
 
-def friction_factor(
-    reynolds: npt.ArrayLike, relative_roughness: npt.ArrayLike
-) -> FloatArray:
+def friction_factor(reynolds: npt.ArrayLike, relative_roughness: npt.ArrayLike) -> FloatArray:
     """Darcy friction factor.
 
     Parameters

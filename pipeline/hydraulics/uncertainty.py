@@ -7,18 +7,24 @@ may share a calibration or an atmosphere, never their noise.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
 
-from pipeline.errors import RangeError
 from pipeline.hydraulics._numeric import STANDARD_GRAVITY, FloatArray, as_float, finish
 from pipeline.hydraulics.accuracy import AccuracyTerm, InstrumentAccuracy, Uncertainty
 from pipeline.hydraulics.drivers import Motor, PowerPoint, shaft_power
 from pipeline.hydraulics.head import velocity
+from pipeline.hydraulics.propagation import (
+    combine,
+    coverage_factor,
+    effective_degrees_of_freedom,
+    effective_sample_size,
+    propagate,
+    shared_instrument_correlation,
+    sum_uncertainty,
+)
 
 __all__ = [
     "AccuracyTerm",
@@ -40,88 +46,6 @@ __all__ = [
 
 NONE = Uncertainty(np.float64(0.0), np.float64(0.0))  # type: ignore[arg-type]
 """The uncertainty of something that is exact."""
-
-
-def combine(*parts: Uncertainty) -> Uncertainty:
-    """Combine independent uncertainties of one quantity in quadrature.
-
-    Parameters
-    ----------
-    *parts : Uncertainty
-        The uncertainties, all in the same unit. [-]
-
-    Returns
-    -------
-    Uncertainty
-        In the same unit. [-]
-
-    Examples
-    --------
-    >>> u = combine(Uncertainty(3.0, 1.0), Uncertainty(4.0, 0.0))
-    >>> float(u.systematic), float(u.random)
-    (5.0, 1.0)
-    """
-    systematic = sum((as_float(p.systematic) ** 2 for p in parts), start=as_float(0.0))
-    random = sum((as_float(p.random) ** 2 for p in parts), start=as_float(0.0))
-    return Uncertainty(finish(np.sqrt(systematic)), finish(np.sqrt(random)))
-
-
-def propagate(
-    sensitivities: Mapping[str, npt.ArrayLike],
-    inputs: Mapping[str, Uncertainty],
-    correlations: Mapping[tuple[str, str], npt.ArrayLike] | None = None,
-) -> Uncertainty:
-    """Law of propagation of uncertainty.
-
-    Parameters
-    ----------
-    sensitivities : mapping of str to array_like
-        Partial derivative of the result for each input. [-]
-    inputs : mapping of str to Uncertainty
-        Uncertainty of each input. [-]
-    correlations : mapping of (str, str) to array_like, optional
-        Correlation of the systematic parts of two inputs; others are independent. [-]
-
-    Returns
-    -------
-    Uncertainty
-        Of the result. [-]
-
-    Raises
-    ------
-    RangeError
-        If an input has no sensitivity, or a correlation is outside -1 to 1 or names an
-        unknown input.
-
-    Notes
-    -----
-    u^2 = sum (c_i u_i)^2 + 2 sum r_ij c_i u_i c_j u_j (JCGM 100:2008, equation 16), the
-    second sum for the systematic parts.
-    """
-    missing = sorted(set(inputs) ^ set(sensitivities))
-    if missing:
-        raise RangeError(
-            f"propagation: found {', '.join(missing)} on one side only; expected every input "
-            "to have a sensitivity and an uncertainty."
-        )
-    systematic = as_float(0.0)
-    random = as_float(0.0)
-    for name, u in inputs.items():
-        c = as_float(sensitivities[name])
-        systematic = systematic + (c * u.systematic) ** 2
-        random = random + (c * u.random) ** 2
-    for (a, b), value in (correlations or {}).items():
-        r = as_float(value)
-        if a not in inputs or b not in inputs or np.any(np.abs(r) > 1.0):
-            raise RangeError(
-                f"correlation of {a} and {b}: found {value!r}; expected -1 to 1 between two "
-                f"of {', '.join(inputs)}."
-            )
-        u_a = as_float(sensitivities[a]) * inputs[a].systematic
-        u_b = as_float(sensitivities[b]) * inputs[b].systematic
-        systematic = systematic + 2.0 * r * u_a * u_b
-    # Full correlation may leave a rounding error below zero; NaN stays NaN.
-    return Uncertainty(finish(np.sqrt(np.maximum(systematic, 0.0))), finish(np.sqrt(random)))
 
 
 class PointUncertainty(NamedTuple):
@@ -294,9 +218,7 @@ def shaft_power_uncertainty(
     power = as_float(electrical_power)
 
     def at(value: FloatArray) -> FloatArray:
-        return shaft_power(
-            value, motor, drive_efficiency, transmission_efficiency, measured_at
-        )
+        return shaft_power(value, motor, drive_efficiency, transmission_efficiency, measured_at)
 
     step = 0.01 * np.abs(power)
     running = step > 0.0
@@ -308,158 +230,6 @@ def shaft_power_uncertainty(
             "power": electrical_power_u,
             "driver": Uncertainty(as_float(driver_efficiency_u), as_float(0.0)),
         },
-    )
-
-
-def effective_sample_size(
-    count: npt.ArrayLike, lag_one_correlation: npt.ArrayLike
-) -> FloatArray:
-    """Number of independent readings that a mean of correlated readings is worth.
-
-    Parameters
-    ----------
-    count : array_like
-        Number of readings. [-]
-    lag_one_correlation : array_like
-        Correlation of the random error from one reading to the next. [-]
-
-    Returns
-    -------
-    ndarray
-        Effective number, at least 1 and at most ``count``. [-]
-
-    Notes
-    -----
-    n (1 - r)/(1 + r), exact for a first-order autoregressive error in the limit of many
-    readings. A negative correlation counts as zero, which errs on the safe side.
-
-    Examples
-    --------
-    >>> float(effective_sample_size(300, 0.5))
-    100.0
-    """
-    n = as_float(count)
-    r = np.clip(as_float(lag_one_correlation), 0.0, 1.0)
-    return finish(np.maximum(n * (1.0 - r) / (1.0 + r), np.minimum(n, 1.0)))
-
-
-def effective_degrees_of_freedom(
-    contributions: Sequence[npt.ArrayLike], degrees_of_freedom: Sequence[float]
-) -> FloatArray:
-    """Welch-Satterthwaite effective degrees of freedom.
-
-    Parameters
-    ----------
-    contributions : sequence of array_like
-        Contributions c_i u_i to the combined standard uncertainty. [-]
-    degrees_of_freedom : sequence of float
-        Degrees of freedom of each; infinite where well known. [-]
-
-    Returns
-    -------
-    ndarray
-        Effective degrees of freedom; infinite if every one is. [-]
-
-    Notes
-    -----
-    nu = u_c^4 / sum(c_i^4 u_i^4 / nu_i) (JCGM 100:2008, G.2b), for independent inputs.
-
-    Examples
-    --------
-    >>> round(float(effective_degrees_of_freedom([0.57, 0.25], [9, float("inf")])), 1)
-    12.8
-    """
-    parts = [as_float(c) for c in contributions]
-    if len(parts) != len(degrees_of_freedom) or not parts:
-        raise RangeError(
-            f"degrees of freedom: found {len(degrees_of_freedom)} for {len(parts)} "
-            "contributions; expected one for each."
-        )
-    total = sum((c**2 for c in parts), start=as_float(0.0))
-    bottom = sum(
-        (c**4 / nu for c, nu in zip(parts, degrees_of_freedom, strict=True)),
-        start=as_float(0.0),
-    )
-    out = np.full(np.shape(total), np.inf)
-    np.divide(total**2, bottom, out=out, where=bottom != 0.0)
-    return finish(out)
-
-
-def coverage_factor(
-    degrees_of_freedom: npt.ArrayLike = np.inf, probability: float = 0.95
-) -> FloatArray:
-    """Factor from a standard to an expanded uncertainty.
-
-    Parameters
-    ----------
-    degrees_of_freedom : array_like
-        Effective degrees of freedom, not rounded down. [-]
-    probability : float
-        Coverage probability. [-]
-
-    Returns
-    -------
-    ndarray
-        Coverage factor of Student's t. [-]
-
-    Examples
-    --------
-    >>> round(float(coverage_factor(16, 0.99)), 2)
-    2.92
-    """
-    return finish(stats.t.ppf(0.5 + probability / 2.0, as_float(degrees_of_freedom)))
-
-
-def shared_instrument_correlation(instruments: Sequence[str]) -> FloatArray:
-    """Correlation matrix of systematic errors of readings, by the instruments they use.
-
-    Parameters
-    ----------
-    instruments : sequence of str
-        Instrument behind each reading, such as one flow meter that serves two pumps. [-]
-
-    Returns
-    -------
-    ndarray of shape (n, n)
-        1 where two readings come from one instrument, else 0. [-]
-
-    Examples
-    --------
-    >>> shared_instrument_correlation(["meter 1", "meter 1", "meter 2"])
-    array([[1., 1., 0.],
-           [1., 1., 0.],
-           [0., 0., 1.]])
-    """
-    names = np.asarray(instruments)
-    return (names[:, None] == names[None, :]).astype(np.float64)
-
-
-def sum_uncertainty(parts: Sequence[Uncertainty], correlation: npt.ArrayLike) -> Uncertainty:
-    """Uncertainty of a sum, as of the cost of several pumps on one meter.
-
-    Parameters
-    ----------
-    parts : sequence of Uncertainty
-        Uncertainty of each term, scalars or arrays of one shape. [-]
-    correlation : array_like of shape (n, n)
-        Correlation of the systematic parts of the terms. [-]
-
-    Returns
-    -------
-    Uncertainty
-        Of the sum. [-]
-
-    Notes
-    -----
-    With one shared instrument the systematic parts add up; only the random parts, and those
-    of separate instruments, add in quadrature.
-    """
-    systematic = np.stack(np.broadcast_arrays(*[as_float(p.systematic) for p in parts]))
-    random = np.stack(np.broadcast_arrays(*[as_float(p.random) for p in parts]))
-    r = as_float(correlation)
-    square = np.einsum("i...,ij,j...->...", systematic, r, systematic)
-    return Uncertainty(
-        finish(np.sqrt(np.maximum(square, 0.0))), finish(np.sqrt((random**2).sum(axis=0)))
     )
 
 
