@@ -1,0 +1,303 @@
+"""Operating points: head, power and efficiency of one pump, interval by interval.
+
+An interval that is no operating point keeps its row and says why in ``status``: nothing is
+dropped in silence. The level-only assumption is worked out beside every point, so that its
+price can be read off any row.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from pipeline.errors import RangeError
+from pipeline.hydraulics import drivers, head
+from pipeline.hydraulics.uncertainty import (
+    PointUncertainty,
+    Uncertainty,
+    efficiency_uncertainty,
+    shaft_power_uncertainty,
+)
+from pipeline.plant import Pump, Tag
+
+STEADY = "steady"
+
+STATUSES = {
+    STEADY: "steady running with everything known: an operating point",
+    "switching": "this pump started or stopped within the interval",
+    "unknown_state": "nothing tells whether the pump ran",
+    "unsteady": "the flow moved, or a pump on the same line switched",
+    "no_flow": "the flow is missing or covered too little",
+    "shared_flow": "the meter served several running pumps",
+    "no_power": "the electrical power is missing or covered too little",
+    "no_discharge_pressure": "the discharge pressure is missing or covered too little",
+    "no_suction_pressure": "the suction pressure could be neither measured nor modelled",
+    "implausible": "head or efficiency outside what is physically possible",
+}
+"""Why an interval is or is not an operating point."""
+
+MOST_OVERALL_EFFICIENCY = 1.0
+
+_LEVEL_ONLY = "level_only"
+
+
+def operating_points(
+    frame: pd.DataFrame, pump: Pump, tags: Mapping[str, Tag], atmospheric_pressure: float
+) -> pd.DataFrame:
+    """Work out the operating points of one pump.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        One row per interval, as from ``assembly.pump_frames``, with the suction columns
+        ``suction_pressure``, ``suction_pressure_u_systematic``, ``suction_pressure_u_random``
+        (SI), ``suction_pressure_source`` and ``suction_reason`` added.
+    pump : Pump
+        Taps, driver and tags.
+    tags : mapping of str to Tag
+        For instrument accuracy.
+    atmospheric_pressure : float
+        At the site [Pa].
+
+    Returns
+    -------
+    DataFrame
+        Rows of the intervals in which the pump was not standing, in time order, SI; see the
+        ``operating_points`` contract for the columns. Values are missing where they cannot be
+        known; only rows with status ``steady`` are operating points.
+    """
+    rows = frame[frame["state"] != "standing"].reset_index(drop=True)
+    q, rho = rows["flow"].to_numpy(), rows["density"].to_numpy()
+    suction_flow = rows["suction_flow"].to_numpy()
+    p_d, p_el = rows["discharge_reading"].to_numpy(), rows["electrical_power"].to_numpy()
+    p_s = rows["suction_pressure"].to_numpy(dtype=float)
+
+    total_head = _total_head(pump, p_s, p_d, q, rho, suction_flow)
+    hydraulic = np.asarray(head.hydraulic_power(q, total_head, rho))
+    shaft, driver_note = _shaft_power(pump, p_el)
+    level_only = rows["static_pressure"].to_numpy() - rows["velocity_pressure"].to_numpy()
+    level_only_head = _total_head(pump, level_only, p_d, q, rho, suction_flow)
+    level_only_hydraulic = np.asarray(head.hydraulic_power(q, level_only_head, rho))
+
+    u = _uncertainty(rows, pump, tags, total_head)
+    p_el_u = _instrument(tags.get(pump.power_tag or ""), p_el)
+    shaft_u = _shaft_uncertainty(pump, p_el, p_el_u)
+    overall = np.asarray(head.overall_efficiency(hydraulic, p_el))
+    own = np.asarray(head.pump_efficiency(hydraulic, shaft))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        own_u = Uncertainty(
+            own * np.hypot(u.hydraulic_power.systematic / hydraulic, shaft_u.systematic / shaft),
+            own * np.hypot(u.hydraulic_power.random / hydraulic, shaft_u.random / shaft),
+        )
+        speed_ratio = (
+            rows["speed"].to_numpy() / pump.reference_speed
+            if pump.reference_speed and pump.speed_tag
+            else np.ones(len(rows))
+        )
+    flow_u = _instrument(tags.get(pump.flow_tag or ""), q)
+    points = pd.DataFrame(
+        {
+            "pump": pump.id,
+            "time": rows["time"],
+            "status": _status(rows, total_head, overall),
+            "flow": q,
+            "flow_u_systematic": flow_u.systematic,
+            "flow_u_random": flow_u.random,
+            "flow_source": rows["flow_source"].to_numpy(),
+            "suction_flow": suction_flow,
+            "speed_ratio": speed_ratio,
+            "density": rho,
+            "static_pressure": rows["static_pressure"].to_numpy(),
+            "suction_pressure": p_s,
+            "suction_pressure_u_systematic": rows["suction_pressure_u_systematic"].to_numpy(),
+            "suction_pressure_u_random": rows["suction_pressure_u_random"].to_numpy(),
+            "suction_pressure_source": rows["suction_pressure_source"].to_numpy(),
+            "suction_reason": rows["suction_reason"].to_numpy(),
+            "suction_reading": rows["suction_reading"].to_numpy(),
+            "discharge_pressure": p_d,
+            "total_head": total_head,
+            "total_head_u_systematic": u.total_head.systematic,
+            "total_head_u_random": u.total_head.random,
+            "electrical_power": p_el,
+            "electrical_power_u_systematic": p_el_u.systematic,
+            "electrical_power_u_random": p_el_u.random,
+            "hydraulic_power": hydraulic,
+            "shaft_power": shaft,
+            "driver_assumption": driver_note,
+            "overall_efficiency": overall,
+            "overall_efficiency_u_systematic": u.efficiency.systematic,
+            "overall_efficiency_u_random": u.efficiency.random,
+            "pump_efficiency": own,
+            "pump_efficiency_u_systematic": own_u.systematic,
+            "pump_efficiency_u_random": own_u.random,
+            "specific_energy": np.asarray(head.specific_energy(p_el, np.where(q > 0, q, np.nan))),
+            "npsh_available": _npsh_available(rows, pump, p_s, rho, atmospheric_pressure),
+            "level_only_suction_pressure": level_only,
+            "level_only_total_head": level_only_head,
+            "level_only_hydraulic_power": level_only_hydraulic,
+            "level_only_overall_efficiency": np.asarray(
+                head.overall_efficiency(level_only_hydraulic, p_el)
+            ),
+        }
+    )
+    return points
+
+
+def _total_head(
+    pump: Pump,
+    p_s: np.ndarray,
+    p_d: np.ndarray,
+    flow: np.ndarray,
+    density: np.ndarray,
+    suction_flow: np.ndarray,
+) -> np.ndarray:
+    return np.asarray(
+        head.total_head(
+            p_s,
+            p_d,
+            flow,
+            density,
+            pump.suction_tap.reading_elevation,
+            pump.discharge_tap.reading_elevation,
+            pump.suction_tap.diameter,
+            pump.discharge_tap.diameter,
+            suction_flow=suction_flow,
+        )
+    )
+
+
+def motor_of(pump: Pump) -> tuple[drivers.Motor | None, str]:
+    """Give the motor model of a pump and, in words, what it rests on."""
+    driver = pump.driver
+    if driver.rated_power is None:
+        return None, "no motor data: pump efficiency not known"
+    if driver.rated_efficiency is not None:
+        motor = drivers.Motor(driver.rated_power, driver.rated_efficiency)
+        return motor, motor.assumption
+    if driver.poles is None:
+        return None, "no motor efficiency or number of poles: pump efficiency not known"
+    try:
+        efficiency = drivers.minimum_motor_efficiency(driver.rated_power, driver.poles)
+    except RangeError:
+        return None, "motor outside the published efficiency table: pump efficiency not known"
+    motor = drivers.Motor(
+        driver.rated_power, efficiency, efficiency_source="published minimum, 10 CFR 431.25"
+    )
+    return motor, motor.assumption
+
+
+def _shaft_power(pump: Pump, p_el: np.ndarray) -> tuple[np.ndarray, str]:
+    motor, note = motor_of(pump)
+    if motor is None:
+        return np.full(len(p_el), np.nan), note
+    driver = pump.driver
+    if driver.drive_efficiency < 1.0:
+        note += f"; drive {driver.drive_efficiency:.1%}"
+    if driver.transmission_efficiency < 1.0:
+        note += f"; transmission {driver.transmission_efficiency:.1%}"
+    shaft = drivers.shaft_power(
+        p_el,
+        motor,
+        driver.drive_efficiency,
+        driver.transmission_efficiency,
+        driver.power_measured_at,
+    )
+    return np.asarray(shaft), note
+
+
+def _shaft_uncertainty(pump: Pump, p_el: np.ndarray, p_el_u: Uncertainty) -> Uncertainty:
+    motor, _ = motor_of(pump)
+    if motor is None:
+        nothing = np.full(len(p_el), np.nan)
+        return Uncertainty(nothing, nothing)
+    driver = pump.driver
+    return shaft_power_uncertainty(
+        p_el,
+        p_el_u,
+        motor,
+        driver.efficiency_u,
+        driver.drive_efficiency,
+        driver.transmission_efficiency,
+        driver.power_measured_at,
+    )
+
+
+def _instrument(tag: Tag | None, value: np.ndarray) -> Uncertainty:
+    if tag is None:
+        return Uncertainty(np.zeros_like(value), np.zeros_like(value))
+    a, size = tag.accuracy, np.abs(value)
+    return Uncertainty(
+        np.hypot(a.systematic_absolute, a.systematic_relative * size),
+        np.hypot(a.random_absolute, a.random_relative * size),
+    )
+
+
+def _uncertainty(
+    rows: pd.DataFrame, pump: Pump, tags: Mapping[str, Tag], total_head: np.ndarray
+) -> PointUncertainty:
+    q = rows["flow"].to_numpy()
+    p_s = rows["suction_pressure"].to_numpy(dtype=float)
+    p_d = rows["discharge_reading"].to_numpy()
+    p_el = rows["electrical_power"].to_numpy()
+    taps_u = np.hypot(pump.suction_tap.elevation_u, pump.discharge_tap.elevation_u)
+    return efficiency_uncertainty(
+        q,
+        total_head,
+        rows["density"].to_numpy(),
+        p_el,
+        p_d - p_s,
+        pump.suction_tap.diameter,
+        pump.discharge_tap.diameter,
+        _instrument(tags.get(pump.flow_tag or ""), q),
+        Uncertainty(
+            rows["suction_pressure_u_systematic"].to_numpy(dtype=float),
+            rows["suction_pressure_u_random"].to_numpy(dtype=float),
+        ),
+        _instrument(tags.get(pump.discharge_pressure_tag or ""), p_d),
+        _instrument(tags.get(pump.power_tag or ""), p_el),
+        elevation_u=Uncertainty(np.full(len(q), taps_u), np.zeros(len(q))),
+    )
+
+
+def _npsh_available(
+    rows: pd.DataFrame, pump: Pump, p_s: np.ndarray, rho: np.ndarray, atmosphere: float
+) -> np.ndarray:
+    weight = rho * 9.80665
+    kinetic = rows["velocity_pressure"].to_numpy()
+    vapour = rows["vapour_pressure"].to_numpy()
+    return (atmosphere + p_s + kinetic - vapour) / weight + pump.suction_tap.reading_elevation
+
+
+def _status(rows: pd.DataFrame, total_head: np.ndarray, overall: np.ndarray) -> np.ndarray:
+    """Give the first reason, in the order of the conditions, why a row is no operating point."""
+    missing = {name: ~np.isfinite(rows[name].to_numpy(dtype=float)) for name in _NEEDED}
+    with np.errstate(invalid="ignore"):
+        impossible = (total_head <= 0.0) | (overall <= 0.0) | (overall > MOST_OVERALL_EFFICIENCY)
+    conditions = [
+        rows["state"].to_numpy() == "unknown",
+        rows["state"].to_numpy() == "switching",
+        rows["flow_source"].to_numpy() == "shared",
+        missing["flow"],
+        missing["electrical_power"],
+        missing["discharge_reading"],
+        ~rows["is_steady"].to_numpy(dtype=bool),
+        missing["suction_pressure"],
+        impossible,
+    ]
+    words = [
+        "unknown_state",
+        "switching",
+        "shared_flow",
+        "no_flow",
+        "no_power",
+        "no_discharge_pressure",
+        "unsteady",
+        "no_suction_pressure",
+        "implausible",
+    ]
+    return np.select(conditions, words, default=STEADY).astype(object)
+
+
+_NEEDED = ("flow", "electrical_power", "discharge_reading", "suction_pressure")
