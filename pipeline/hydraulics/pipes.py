@@ -17,6 +17,7 @@ import numpy.typing as npt
 from pipeline.errors import RangeError
 from pipeline.hydraulics._numeric import FloatArray, as_float, finish
 from pipeline.hydraulics.head import velocity
+from pipeline.hydraulics.loss_tables import LOSS_COEFFICIENT_SOURCE, LOSS_COEFFICIENTS
 
 __all__ = [
     "Fitting",
@@ -25,7 +26,9 @@ __all__ = [
     "friction_factor",
     "pipe_loss",
     "pipe_size",
+    "published_fitting",
     "reynolds_number",
+    "total_loss_coefficient",
 ]
 
 
@@ -315,3 +318,36 @@ def total_loss_coefficient(fittings: Sequence[Fitting]) -> float:
         Sum of K. [-]
     """
     return float(sum(f.loss_coefficient * f.count for f in fittings))
+
+
+def published_fitting(name: str, count: int = 1) -> Fitting:
+    """Take a fitting from the published table.
+
+    Parameters
+    ----------
+    name : str
+        Name in ``loss_tables.LOSS_COEFFICIENTS``. [-]
+    count : int
+        How many there are. [-]
+
+    Returns
+    -------
+    Fitting
+        With its coefficient and source. [-]
+
+    Raises
+    ------
+    RangeError
+        If the table has no such fitting.
+
+    Examples
+    --------
+    >>> published_fitting("gate valve, fully open").loss_coefficient
+    0.2
+    """
+    if name not in LOSS_COEFFICIENTS:
+        raise RangeError(
+            f"fitting: found {name!r}; expected one of {'; '.join(LOSS_COEFFICIENTS)}. "
+            "Or declare its loss coefficient with a source."
+        )
+    return Fitting(name, LOSS_COEFFICIENTS[name], count, LOSS_COEFFICIENT_SOURCE)
