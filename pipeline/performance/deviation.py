@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
@@ -165,7 +167,7 @@ def daily_deviation(
         "power": baseline.predict_power(flow),
         "efficiency": power,
     }
-    sums: dict[str, Floats | pd.DatetimeIndex] = {"time": day, "n_points": np.ones(len(day))}
+    sums: dict[str, Any] = {"time": day, "n_points": np.ones(len(day))}
     for name, weight in weights.items():
         value = deviations[f"{name}_deviation"].to_numpy()[ok]
         random = deviations[f"{name}_deviation_u_random"].to_numpy()[ok]
@@ -178,10 +180,11 @@ def daily_deviation(
     result = total[["time"]].copy()
     result["n_points"] = total["n_points"].astype("int64")
     for name in QUANTITIES:
-        weight = total[f"{name}_weight"]
-        result[f"{name}_deviation"] = total[f"{name}_deviation"] / weight
-        result[f"{name}_deviation_u_random"] = np.sqrt(total[f"{name}_deviation_u_random"]) / weight
-        result[f"{name}_deviation_u_systematic"] = total[f"{name}_deviation_u_systematic"] / weight
+        column = f"{name}_deviation"
+        weight = total[f"{name}_weight"].to_numpy()
+        result[column] = total[column].to_numpy() / weight
+        result[f"{column}_u_random"] = np.sqrt(total[f"{column}_u_random"].to_numpy()) / weight
+        result[f"{column}_u_systematic"] = total[f"{column}_u_systematic"].to_numpy() / weight
     return result
 
 
