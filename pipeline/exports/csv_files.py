@@ -1,0 +1,414 @@
+"""CSV exports, long and wide: bulk reading, and a slower tolerant way for the blocks that need it.
+
+A file is read in blocks of whole lines. Each block goes to Arrow's CSV parser with declared
+types; where it cannot convert a field or the number of rows is not the number of lines, the
+block is cut into smaller ones, and those that still fail are taken apart line by line with
+vectorised string functions. So one bad row costs its neighbours nothing but a little time.
+One record is one line: an unbalanced quote cannot swallow what follows.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Collection, Iterator
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv as pacsv
+from numpy.typing import NDArray
+
+from pipeline.errors import ExportError, Fault
+from pipeline.exports.dialect import Dialect, find_dialect, split_line
+from pipeline.exports.reading import Collector
+from pipeline.exports.streams import Text, Unfinished, members, open_text
+from pipeline.exports.timestamps import (
+    EPOCH_UNITS,
+    DayOrder,
+    DayOrderProof,
+    Instants,
+    could_swap_day_and_month,
+    parse_times,
+    times_from_arrow,
+)
+from pipeline.plant.types import ExportFormat
+
+__all__ = ["read_csv_into"]
+
+SMALL = 1 << 19
+_TEXT = pa.string()
+_WORDS = pa.dictionary(pa.int32(), pa.string())
+
+
+def read_csv_into(
+    path: Path, export: ExportFormat, tag_names: Collection[str], collector: Collector
+) -> Iterator[None]:
+    """Read a CSV export into a collector, block by block.
+
+    Parameters
+    ----------
+    path : Path
+        The file; plain, gz, zst or a zip archive of any number of text files.
+    export : ExportFormat
+        How it is written.
+    tag_names : collection of str
+        Tags of the plant file.
+    collector : Collector
+        Takes the samples.
+
+    Yields
+    ------
+    None
+        After every block, so that a caller may take away what has been gathered.
+
+    Raises
+    ------
+    ExportError
+        If the file as a whole cannot be read.
+    Unfinished
+        If the file seems to be still in the writing.
+    """
+    for member in members(path):
+        yield from _File(path, member, export, tag_names, collector).read()
+
+
+class _File:
+    """One text file on its way into a collector."""
+
+    def __init__(
+        self,
+        path: Path,
+        member: str | None,
+        export: ExportFormat,
+        tag_names: Collection[str],
+        collector: Collector,
+    ) -> None:
+        self._path = path
+        self._member = member
+        self._export = export
+        self._tag_names = tag_names
+        self._out = collector
+        self._order: DayOrder | None = None
+
+    def _open(self) -> Iterator[tuple[Text, Iterator[bytes]]]:
+        with open_text(self._path, self._member, self._export.encoding) as text:
+            yield text, text.blocks()
+
+    def read(self) -> Iterator[None]:
+        for text, blocks in self._open():
+            first = next(blocks, b"")
+            if not first.strip(b"\n\0 "):
+                raise Unfinished("the file is empty")
+            if text.note:
+                self._out.notes.append(text.note)
+            lines = _decode(first[: 1 << 20]).split("\n")
+            self._dialect = find_dialect(lines, self._export, self._tag_names)
+            self._prepare(lines)
+            first, line = _drop_lines(first, self._dialect.body_line - 1)
+            held = first
+            for block in blocks:
+                if held:
+                    self._block(held, line)
+                    line += held.count(b"\n")
+                    yield
+                held = block
+            self._last(held, line)
+            yield
+
+    def _last(self, block: bytes, line: int) -> None:
+        """Read the final block, unless its last line shows that the file is unfinished."""
+        if block and not block.endswith(b"\n"):
+            last = _decode(block[block.rfind(b"\n") + 1 :])
+            if last.strip("\0 ") and not self._is_comment(last):
+                fields = split_line(last, self._dialect.delimiter)
+                if last.count('"') % 2 or len(fields) < self._least_fields():
+                    raise Unfinished("the last line breaks off")
+        if block:
+            self._block(block, line)
+
+    def _least_fields(self) -> int:
+        # Trailing empty columns may be left out; the columns that count may not.
+        d = self._dialect
+        needed = [p for p in (d.time, d.tag, d.value, d.status) if p is not None]
+        if d.wide:
+            return len(d.fields)
+        return max(needed) + 1
+
+    def _is_comment(self, line: str) -> bool:
+        return bool(self._export.comment) and line.startswith(self._export.comment or "")
+
+    def _prepare(self, lines: list[str]) -> None:
+        d = self._dialect
+        self._out.notes.extend(d.notes)
+        for tag in d.repeated:
+            self._out.refusals.add_one(
+                d.body_line - 1, tag, None, "the tag heads several columns; none of them was read"
+            )
+        for name in d.unknown:
+            self._out.unknown(name, 1)
+        rows = [
+            split_line(line, d.delimiter)
+            for line in lines[d.body_line - 1 : d.body_line + 200]
+            if line.strip() and not self._is_comment(line)
+        ]
+        times = [row[d.time].strip() for row in rows if len(row) > d.time]
+        self._time_type = _bulk_time_type(self._export.time_format, times)
+        if self._export.time_format == "iso" and could_swap_day_and_month(pa.array(times, _TEXT)):
+            self._order = self._prove_day_order()
+        if d.status is not None:
+            words = sorted({row[d.status] for row in rows if len(row) > d.status})
+            self._out.look_at_status(pa.array(words, _TEXT))
+        self._types = self._column_types()
+
+    def _column_types(self) -> dict[str, pa.DataType]:
+        d = self._dialect
+        number = _TEXT if self._export.thousands else pa.float64()
+        types = {f"c{d.time}": self._time_type}
+        for position, kind in ((d.tag, _WORDS), (d.value, number), (d.status, _WORDS)):
+            if position is not None:
+                types[f"c{position}"] = kind
+        return types | {f"c{position}": number for position, _ in d.wide}
+
+    def _prove_day_order(self) -> DayOrder:
+        """Look through the whole file for a date that only one order allows."""
+        proof = DayOrderProof()
+        for _, blocks in self._open():
+            start = True
+            for block in blocks:
+                body = _drop_lines(block, self._dialect.body_line - 1)[0] if start else block
+                start = False
+                proof.add(self._times_of(body))
+                if proof.day_first and proof.month_first:
+                    break
+        if proof.order is None:
+            both = bool(proof.day_first)
+            fault = Fault(
+                "time_format",
+                "dates of both orders in one file" if both else "no date with a number above 12",
+                "one order of day and month",
+                "Declare time_format as day_first or month_first.",
+            )
+            raise ExportError("Day and month of the dates cannot be told apart.", [fault])
+        name = "day" if proof.order == "day_first" else "month"
+        self._out.notes.append(
+            f"Dates have the {name} first, as dates with numbers above 12 prove."
+        )
+        return proof.order
+
+    def _times_of(self, body: bytes) -> pa.Array:
+        lines = [line for line in _decode(body).split("\n") if line.strip()]
+        parts = [split_line(line, self._dialect.delimiter) for line in lines]
+        time = self._dialect.time
+        return pa.array([row[time].strip() if len(row) > time else "" for row in parts], _TEXT)
+
+    def _block(self, block: bytes, line: int) -> None:
+        """Read a block the fast way, or its pieces, or its lines one by one."""
+        if not block.strip(b"\n"):
+            return
+        table = self._fast(block)
+        if table is not None:
+            self._out.count_rows(table.num_rows)
+            lines = np.arange(line, line + table.num_rows, dtype=np.int64)
+            self._table(table, lines)
+        elif len(block) > SMALL:
+            size = max(len(block) // 16, SMALL // 2)
+            start = 0
+            while start < len(block):
+                cut = block.find(b"\n", min(start + size, len(block) - 1)) + 1
+                cut = cut or len(block)
+                piece = block[start:cut]
+                self._block(piece, line)
+                line += piece.count(b"\n")
+                start = cut
+        else:
+            self._tolerant(block, line)
+
+    def _fast(self, block: bytes) -> pa.Table | None:
+        comment = self._export.comment
+        if comment and (block.startswith(comment.encode()) or b"\n" + comment.encode() in block):
+            return None
+        d = self._dialect
+        if b"\0" in block:
+            return None
+        try:
+            table = pacsv.read_csv(
+                pa.py_buffer(block),
+                read_options=pacsv.ReadOptions(
+                    column_names=[f"c{i}" for i in range(len(d.fields))], block_size=1 << 20
+                ),
+                parse_options=pacsv.ParseOptions(
+                    delimiter=d.delimiter, newlines_in_values=False, ignore_empty_lines=True
+                ),
+                convert_options=pacsv.ConvertOptions(
+                    include_columns=list(self._types),
+                    column_types=self._types,
+                    null_values=["", "NaN", "nan", "NULL", "null"],
+                    strings_can_be_null=False,
+                    decimal_point=self._export.decimal,
+                ),
+            )
+        except pa.ArrowInvalid:
+            return None
+        lines = block.count(b"\n") + (not block.endswith(b"\n"))
+        return table if table.num_rows == lines else None
+
+    def _table(self, table: pa.Table, lines: NDArray[np.int64]) -> None:
+        """Pass typed columns on, one Arrow batch after another."""
+        start = 0
+        for batch in table.to_batches():
+            part = lines[start : start + batch.num_rows]
+            start += batch.num_rows
+            columns = {name: batch.column(name) for name in batch.schema.names}
+            self._columns(columns, part)
+
+    def _columns(self, columns: dict[str, pa.Array], lines: NDArray[np.int64]) -> None:
+        d = self._dialect
+        time = columns[f"c{d.time}"]
+        instants = self._instants(time)
+        self._out.refuse_times(instants, lines, time)
+        if d.tag is not None and d.value is not None:
+            status = None if d.status is None else columns[f"c{d.status}"]
+            self._out.add_long(
+                instants, columns[f"c{d.tag}"], columns[f"c{d.value}"], status, lines
+            )
+        for position, tag in d.wide:
+            self._out.add_column(instants, tag, columns[f"c{position}"], lines)
+
+    def _instants(self, time: pa.Array) -> Instants:
+        export = self._export
+        if pa.types.is_string(time.type):
+            return parse_times(time, export.time_format, export.time_zone, self._order)
+        return times_from_arrow(time, export.time_format, export.time_zone)
+
+    def _tolerant(self, block: bytes, line: int) -> None:
+        """Take a block apart line by line."""
+        d = self._dialect
+        raw = _decode(block).split("\n")
+        if raw and not raw[-1]:
+            raw.pop()
+        texts = pa.array(raw, _TEXT)
+        lines = np.arange(line, line + len(raw), dtype=np.int64)
+        skip = pc.equal(pc.utf8_trim_whitespace(texts), "")
+        if self._export.comment:
+            skip = pc.or_(skip, pc.starts_with(texts, self._export.comment))
+        keep = ~np.asarray(skip.to_numpy(zero_copy_only=False))
+        texts, lines = texts.filter(pa.array(keep)), lines[keep]
+        self._out.count_rows(len(lines))
+        broken = np.asarray(pc.match_substring(texts, "\0").to_numpy(zero_copy_only=False))
+        self._refuse(texts, lines, broken, "the line holds zero bytes")
+        texts, lines = texts.filter(pa.array(~broken)), lines[~broken]
+        quoted = np.asarray(pc.match_substring(texts, '"').to_numpy(zero_copy_only=False))
+        parts = []
+        for is_quoted in (False, True):
+            mask = quoted == is_quoted
+            if mask.any():
+                parts.append(self._split(texts.filter(pa.array(mask)), lines[mask], is_quoted))
+        columns = [pa.concat_arrays([p[0][j] for p in parts]) for j in range(len(d.fields))]
+        if not columns or not len(columns[0]):
+            return
+        numbers = np.concatenate([p[1] for p in parts])
+        order = np.argsort(numbers, kind="stable")
+        take = pa.array(order)
+        named = {}
+        for name, kind in self._types.items():
+            column = columns[int(name[1:])].take(take)
+            words = kind == _WORDS
+            named[name] = column.dictionary_encode() if words else column
+        self._columns(named, numbers[order])
+
+    def _refuse(
+        self, texts: pa.Array, lines: NDArray[np.int64], mask: NDArray[np.bool_], reason: str
+    ) -> None:
+        if mask.any():
+            shown = pc.replace_substring(texts.filter(pa.array(mask)), "\0", "\u2400")
+            self._out.refuse_rows(lines[mask], shown, reason)
+
+    def _split(
+        self, texts: pa.Array, lines: NDArray[np.int64], is_quoted: bool
+    ) -> tuple[list[pa.Array], NDArray[np.int64]]:
+        """Cut lines into fields; lines with a wrong number of fields are refused."""
+        d = self._dialect
+        width = len(d.fields)
+        if is_quoted:
+            # Line by line, so that an unbalanced quote stays within its line.
+            rows = [_split_quoted(text, d.delimiter) for text in texts.to_pylist()]
+            split = pa.array(rows, pa.list_(_TEXT))
+            split = split.fill_null([])
+        else:
+            split = pc.split_pattern(texts, d.delimiter)
+        length = np.asarray(pc.list_value_length(split).to_numpy(zero_copy_only=False))
+        offsets = split.offsets.to_numpy(zero_copy_only=False)[:-1].astype(np.int64)
+        values = split.values
+        spare = np.flatnonzero(length > width)
+        fine = length == width
+        for row in spare.tolist():
+            # More fields than the header: harmless only if they are empty.
+            extra = values.slice(offsets[row] + width, length[row] - width).to_pylist()
+            fine[row] = not any(text.strip() for text in extra)
+        least = self._least_fields()
+        short = (length >= least) & (length < width)
+        fine |= short
+        for count in np.unique(length[~fine]).tolist():
+            mask = ~fine & (length == count)
+            reason = f"{count} fields where the header has {width}"
+            if count == 0:
+                reason = "a quote is opened and not closed"
+            elif count > width and d.delimiter == ",":
+                reason += " (a decimal comma between commas?)"
+            self._refuse(texts, lines, mask, reason)
+        starts, lengths = offsets[fine], length[fine]
+        padded = pa.concat_arrays([values.cast(_TEXT), pa.array([""], _TEXT)])
+        columns = []
+        for j in range(width):
+            index = np.where(j < lengths, starts + j, len(values))
+            columns.append(padded.take(pa.array(index)))
+        return columns, lines[fine]
+
+
+def _split_quoted(line: str, delimiter: str) -> list[str] | None:
+    try:
+        return next(csv.reader([line], delimiter=delimiter, strict=True), None)
+    except csv.Error:
+        # Strict reading also refuses text after a closing quote; only an open one is fatal.
+        if line.count('"') % 2:
+            return None
+        return next(csv.reader([line], delimiter=delimiter), None)
+
+
+def _decode(block: bytes) -> str:
+    try:
+        return block.decode("utf-8")
+    except UnicodeDecodeError:
+        return block.decode("utf-8", errors="replace")
+
+
+def _drop_lines(block: bytes, count: int) -> tuple[bytes, int]:
+    """Take lines off the front; give the rest and the number of its first line."""
+    start = 0
+    for _ in range(count):
+        cut = block.find(b"\n", start) + 1
+        if not cut:
+            return b"", count + 1
+        start = cut
+    return block[start:], count + 1
+
+
+def _bulk_time_type(time_format: str, times: list[str]) -> pa.DataType:
+    """Choose the type in which Arrow's parser reads the timestamps fastest."""
+    shown = next((text for text in times if text), "")
+    if time_format in EPOCH_UNITS:
+        return pa.int64()
+    if time_format != "iso":
+        return _TEXT
+    for kind in (pa.timestamp("us", tz="UTC"), pa.timestamp("us")):
+        try:
+            pacsv.read_csv(
+                pa.py_buffer(shown.encode() + b"\n"),
+                read_options=pacsv.ReadOptions(column_names=["t"]),
+                convert_options=pacsv.ConvertOptions(column_types={"t": kind}, null_values=[]),
+            )
+        except (pa.ArrowInvalid, StopIteration):
+            continue
+        return kind
+    return _TEXT

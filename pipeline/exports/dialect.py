@@ -1,0 +1,196 @@
+"""Where the header of a CSV export is, what separates its fields, and which columns count."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Collection
+from dataclasses import dataclass
+
+from pipeline.errors import ExportError, Fault
+from pipeline.plant.types import ExportFormat
+
+__all__ = ["Dialect", "find_dialect", "split_line"]
+
+DELIMITERS = (",", ";", "\t", "|")
+HEADER_SEARCH = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Dialect:
+    """How one CSV file is laid out.
+
+    Parameters
+    ----------
+    delimiter : str
+        Between fields.
+    fields : tuple of str
+        Header, blanks around names taken off.
+    body_line : int
+        Number of the first data line (1 is the file's first line).
+    time, tag, value, status : int or None
+        Positions of the columns that count.
+    wide : tuple of (int, str)
+        Positions and tag names of a wide export's known columns.
+    unknown : tuple of str
+        Columns of a wide export that are no known tag.
+    repeated : tuple of str
+        Tags that head two columns or more of a wide export.
+    notes : tuple of str
+        What was found out.
+    """
+
+    delimiter: str
+    fields: tuple[str, ...]
+    body_line: int
+    time: int
+    tag: int | None = None
+    value: int | None = None
+    status: int | None = None
+    wide: tuple[tuple[int, str], ...] = ()
+    unknown: tuple[str, ...] = ()
+    repeated: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def split_line(line: str, delimiter: str) -> list[str]:
+    """Split one line at the delimiter, quotes respected."""
+    if '"' not in line:
+        return line.split(delimiter)
+    return next(csv.reader([line], delimiter=delimiter), [])
+
+
+def _needed(export: ExportFormat) -> list[tuple[str, str]]:
+    names = [("time_column", export.time_column)]
+    if export.layout == "long":
+        names += [
+            (key, name)
+            for key, name in (
+                ("tag_column", export.tag_column),
+                ("value_column", export.value_column),
+                ("status_column", export.status_column),
+            )
+            if name is not None
+        ]
+    return names
+
+
+def _position(fields: list[str], name: str) -> int | None:
+    if name in fields:
+        return fields.index(name)
+    alike = [i for i, field in enumerate(fields) if field.casefold() == name.casefold()]
+    return alike[0] if len(alike) == 1 else None
+
+
+def find_dialect(
+    lines: list[str], export: ExportFormat, tag_names: Collection[str], body_hint: int = 0
+) -> Dialect:
+    """Find the header among the first lines of a CSV file.
+
+    Parameters
+    ----------
+    lines : list of str
+        First lines of the file, without line ends.
+    export : ExportFormat
+        Its column names identify the header, which also shows the delimiter.
+    tag_names : collection of str
+        Tags of the plant file.
+    body_hint : int
+        Unused lines before ``lines``.
+
+    Returns
+    -------
+    Dialect
+
+    Raises
+    ------
+    ExportError
+        If no line has the declared columns; the message shows the nearest line.
+    """
+    needed = _needed(export)
+    delimiters = DELIMITERS if export.delimiter is None else (export.delimiter,)
+    start = export.skip_rows
+    notes = []
+    best: tuple[int, int, list[str], str] | None = None
+    for number, line in enumerate(lines[start : start + HEADER_SEARCH], start=start):
+        if not line.strip() or (export.comment and line.startswith(export.comment)):
+            continue
+        if number == start and line.lower().startswith("sep=") and len(line.strip()) == 5:
+            delimiters = (line[4],)
+            continue
+        for delimiter in delimiters:
+            fields = [field.strip() for field in split_line(line, delimiter)]
+            found = sum(_position(fields, name) is not None for _, name in needed)
+            if best is None or (found, len(fields) > 1) > (best[0], len(best[2]) > 1):
+                best = (found, number, fields, delimiter)
+        if best is not None and best[0] == len(needed):
+            break
+    if best is None or best[0] < len(needed):
+        raise _no_header(best, needed, export)
+    _, number, fields, delimiter = best
+    passed = [
+        line
+        for line in lines[start:number]
+        if line.strip() and not (export.comment and line.startswith(export.comment))
+    ]
+    if passed and not (len(passed) == 1 and passed[0].lower().startswith("sep=")):
+        notes.append(f"{len(passed)} lines before the header were passed over.")
+    for key, name in needed:
+        if fields.count(name) > 1:
+            fault = Fault(key, f"{fields.count(name)} columns named '{name}'", "one")
+            raise ExportError(f"The header names '{name}' more than once.", [fault])
+    body = number + 1 + (1 if export.unit_row else 0)
+    # Rows that end with one more delimiter than the header have an empty last field.
+    rest = [
+        split_line(line, delimiter)
+        for line in lines[body : body + 20]
+        if line.strip() and not (export.comment and line.startswith(export.comment))
+    ]
+    if rest and all(len(row) == len(fields) + 1 and not row[-1].strip() for row in rest):
+        fields.append("")
+    columns = {key: _position(fields, name) for key, name in needed}
+    time = columns["time_column"]
+    assert time is not None  # noqa: S101 - the header was found by it
+    common = {
+        "delimiter": delimiter,
+        "fields": tuple(fields),
+        "body_line": body + 1 + body_hint,
+        "time": time,
+    }
+    if export.layout == "long":
+        return Dialect(
+            **common,  # type: ignore[arg-type]
+            tag=columns.get("tag_column"),
+            value=columns.get("value_column"),
+            status=columns.get("status_column"),
+            notes=tuple(notes),
+        )
+    known = set(tag_names)
+    repeated = tuple(sorted({f for f in fields if f in known and fields.count(f) > 1}))
+    return Dialect(
+        **common,  # type: ignore[arg-type]
+        wide=tuple(
+            (i, f) for i, f in enumerate(fields) if f in known and f not in repeated and i != time
+        ),
+        unknown=tuple(f for i, f in enumerate(fields) if f and f not in known and i != time),
+        repeated=repeated,
+        notes=tuple(notes),
+    )
+
+
+def _no_header(
+    best: tuple[int, int, list[str], str] | None,
+    needed: list[tuple[str, str]],
+    export: ExportFormat,
+) -> ExportError:
+    wanted = ", ".join(f"'{name}' ({key})" for key, name in needed)
+    if best is None:
+        shown = "no line with text"
+    else:
+        fields = [field for field in best[2] if field][:12]
+        shown = f"line {best[1] + 1} with " + ", ".join(f"'{field[:40]}'" for field in fields)
+    if export.delimiter is not None:
+        wanted += f" separated by {export.delimiter!r}"
+    fault = Fault(
+        "header", shown, wanted, "Correct the column names, delimiter or skip_rows of the export."
+    )
+    return ExportError("No line has the declared columns.", [fault])

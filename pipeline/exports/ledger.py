@@ -1,0 +1,572 @@
+"""What has been read, once and for all: the ledger of export files.
+
+Path, size and time of change decide only whether a file is hashed again; the SHA-256 of its
+content is its identity. Numbers in the ledger (``sequence``) never change, and the later
+number wins where two files speak of the same tag and time. Months are UTC calendar months.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from pipeline.exports.read import FoundFile
+from pipeline.exports.reading import Reading, order_by_tag_and_time, samples_table
+
+__all__ = [
+    "LEDGER_SCHEMA",
+    "Candidate",
+    "Entry",
+    "MergeCounts",
+    "Plan",
+    "content_hash",
+    "empty_ledger",
+    "entries",
+    "frozen_months",
+    "ledger_table",
+    "merge_samples",
+    "months_touched",
+    "record",
+    "scan",
+]
+
+EntryStatus = Literal["accepted", "duplicate", "superseded", "vanished", "waiting", "failed"]
+
+LEDGER_SCHEMA = pa.schema(
+    [
+        pa.field("sequence", pa.int64(), nullable=False),
+        pa.field("path", pa.string(), nullable=False),
+        pa.field("size", pa.int64(), nullable=False),
+        pa.field("mtime_ns", pa.int64(), nullable=False),
+        pa.field("sha256", pa.string(), nullable=False),
+        pa.field("status", pa.string(), nullable=False),
+        pa.field("rows", pa.int64(), nullable=False),
+        pa.field("accepted", pa.int64(), nullable=False),
+        pa.field("rejected", pa.int64(), nullable=False),
+        pa.field("first_time", pa.timestamp("us", tz="UTC")),
+        pa.field("last_time", pa.timestamp("us", tz="UTC")),
+        pa.field("months", pa.list_(pa.string()), nullable=False),
+        pa.field("note", pa.string(), nullable=False),
+    ]
+)
+"""One row per content of a path. ``months`` are those it touches, the halo included.
+
+``status``: ``accepted`` counts as evidence; ``duplicate`` has the content of an accepted file
+and is not read; ``superseded`` was replaced by newer content of the same path; ``vanished``
+was accepted and its file is gone; ``waiting`` seemed unfinished; ``failed`` could not be read.
+"""
+
+_EVIDENCE = ("accepted", "vanished")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One row of the ledger; fields as in ``LEDGER_SCHEMA``."""
+
+    sequence: int
+    path: str
+    size: int
+    mtime_ns: int
+    sha256: str
+    status: EntryStatus
+    rows: int = 0
+    accepted: int = 0
+    rejected: int = 0
+    first_time: pd.Timestamp | None = None
+    last_time: pd.Timestamp | None = None
+    months: tuple[str, ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """A file that must be read.
+
+    Parameters
+    ----------
+    found : FoundFile
+        The file.
+    sha256 : str
+        Hash of its content.
+    sequence : int
+        Its number in the ledger: a new one, or its own if it was waiting, failed or a
+        duplicate whose original is gone.
+    supersedes : int or None
+        Number of the entry whose content it replaces.
+    """
+
+    found: FoundFile
+    sha256: str
+    sequence: int
+    supersedes: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What a run has to do, found by comparing the ledger with the files.
+
+    Parameters
+    ----------
+    to_read : tuple of Candidate
+        In the order of their numbers.
+    entries : tuple of Entry
+        The ledger as it will be, but for the candidates: superseded, vanished, moved and
+        duplicate entries are marked already.
+    dirty_months : tuple of str
+        Months that change by what was superseded, vanished or came back; those of the
+        candidates come on top when they have been read.
+    notes : tuple of str
+        Plain sentences for the run's log.
+    """
+
+    to_read: tuple[Candidate, ...]
+    entries: tuple[Entry, ...]
+    dirty_months: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    changed: bool = False
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether there is nothing new at all, so that no new generation is due."""
+        return not self.to_read and not self.changed
+
+
+def content_hash(found: FoundFile) -> str:
+    """Hash the content of a file.
+
+    Parameters
+    ----------
+    found : FoundFile
+        The file.
+
+    Returns
+    -------
+    str
+        SHA-256, hexadecimal. Where folders such as ``tag=NAME`` say more than the bytes of
+        the file do, what they say is part of the content.
+    """
+    with found.file.open("rb") as stream:
+        digest = hashlib.file_digest(stream, "sha256")
+    folders = [part for part in found.path.split("/")[:-1] if "=" in part]
+    if folders:
+        digest.update("/".join(folders).encode())
+    return digest.hexdigest()
+
+
+def empty_ledger() -> pa.Table:
+    """Make a ledger without rows."""
+    return LEDGER_SCHEMA.empty_table()
+
+
+def entries(ledger: pa.Table) -> list[Entry]:
+    """Take a ledger table apart into entries, by number."""
+    rows = ledger.sort_by("sequence").to_pylist()
+    for row in rows:
+        row["months"] = tuple(row["months"])
+        for key in ("first_time", "last_time"):
+            row[key] = None if row[key] is None else pd.Timestamp(row[key])
+    return [Entry(**row) for row in rows]
+
+
+def ledger_table(rows: Iterable[Entry]) -> pa.Table:
+    """Make a table of ``LEDGER_SCHEMA`` from entries, by number."""
+    ordered = sorted(rows, key=lambda entry: entry.sequence)
+    columns = {f.name: [getattr(entry, f.name) for entry in ordered] for f in LEDGER_SCHEMA}
+    columns["months"] = [list(months) for months in columns["months"]]
+    return pa.Table.from_pydict(columns, schema=LEDGER_SCHEMA)
+
+
+def scan(
+    ledger: pa.Table,
+    found: Sequence[FoundFile],
+    verify: bool = False,
+    hasher: Callable[[FoundFile], str] = content_hash,
+) -> Plan:
+    """Compare the ledger with the files there are.
+
+    Parameters
+    ----------
+    ledger : Table
+        ``LEDGER_SCHEMA``.
+    found : sequence of FoundFile
+        Files on disk, in the order in which new ones get their numbers.
+    verify : bool
+        Hash every file, even where size and time of change are as known.
+    hasher : callable
+        Gives the SHA-256 of a file.
+
+    Returns
+    -------
+    Plan
+
+    Notes
+    -----
+    - Known content under its path changes nothing, whatever its time of change.
+    - New content under a known path supersedes the old wholly.
+    - Content known from another path that is still there is a duplicate: noted, not read. If
+      the other path is gone, the file was moved and keeps its number.
+    - A duplicate whose original is superseded or gone is read with its own number.
+    - A waiting file is tried again each time; a failed one when its content changes.
+    """
+    return _Scan(entries(ledger), found, verify, hasher).plan()
+
+
+class _Scan:
+    def __init__(
+        self,
+        rows: list[Entry],
+        found: Sequence[FoundFile],
+        verify: bool,
+        hasher: Callable[[FoundFile], str],
+    ) -> None:
+        self._rows = {row.sequence: row for row in rows}
+        self._current = {row.path: row for row in rows if row.status != "superseded"}
+        self._found = found
+        self._verify = verify
+        self._hasher = hasher
+        self._next = max(self._rows, default=0) + 1
+        self._to_read: dict[int, Candidate] = {}
+        self._dirty: set[str] = set()
+        self._notes: list[str] = []
+        self._changed = False
+
+    def plan(self) -> Plan:
+        present = {f.path for f in self._found}
+        for file in self._found:
+            known = self._current.get(file.path)
+            if known is None:
+                self._meet_new(file, present)
+            else:
+                self._meet_known(file, known)
+        self._mark_vanished(present)
+        self._promote_duplicates()
+        kept = [row for n, row in self._rows.items() if n not in self._to_read]
+        return Plan(
+            to_read=tuple(self._to_read[n] for n in sorted(self._to_read)),
+            entries=tuple(sorted(kept, key=lambda row: row.sequence)),
+            dirty_months=tuple(sorted(self._dirty)),
+            notes=tuple(self._notes),
+            changed=self._changed,
+        )
+
+    def _set(self, row: Entry, **change: object) -> Entry:
+        new = _replaced(row, **change)
+        self._rows[row.sequence] = new
+        if new.status == "superseded":
+            if self._current.get(new.path) is row:
+                del self._current[new.path]
+        else:
+            self._current[new.path] = new
+        self._changed = True
+        return new
+
+    def _number(self) -> int:
+        self._next += 1
+        return self._next - 1
+
+    def _same_content(self, sha256: str, but: str) -> Entry | None:
+        alike = [
+            row
+            for row in self._rows.values()
+            if row.sha256 == sha256 and row.path != but and row.status in _EVIDENCE
+        ]
+        queued = [c for c in self._to_read.values() if c.sha256 == sha256 and c.found.path != but]
+        if alike:
+            return min(alike, key=lambda row: row.sequence)
+        if queued:
+            return _waiting_entry(queued[0])
+        return None
+
+    def _meet_new(
+        self, file: FoundFile, present: Collection[str], old: Entry | None = None
+    ) -> None:
+        sha256 = self._hasher(file)
+        twin = self._same_content(sha256, file.path)
+        if twin is not None and twin.path not in present and twin.sequence in self._rows:
+            # The other path is gone: the file was moved.
+            self._current.pop(twin.path, None)
+            note = f"Moved from {twin.path}."
+            self._set(
+                twin,
+                path=file.path,
+                size=file.size,
+                mtime_ns=file.mtime_ns,
+                status="accepted",
+                note=note,
+            )
+            self._notes.append(f"{file.path}: moved from {twin.path}.")
+            return
+        number = self._number()
+        if twin is not None:
+            note = f"Same content as {twin.path}; not read again."
+            row = _entry_of(file, sha256, number, "duplicate", note)
+            self._rows[number] = self._current[file.path] = row
+            self._changed = True
+            self._notes.append(f"{file.path}: same content as {twin.path}; not read again.")
+            return
+        self._to_read[number] = Candidate(
+            found=file,
+            sha256=sha256,
+            sequence=number,
+            supersedes=None if old is None else old.sequence,
+        )
+
+    def _meet_known(self, file: FoundFile, known: Entry) -> None:
+        same = file.size == known.size and file.mtime_ns == known.mtime_ns
+        if same and not self._verify and known.status not in ("waiting", "vanished"):
+            return
+        sha256 = self._hasher(file)
+        if sha256 == known.sha256:
+            if known.status == "waiting":
+                self._to_read[known.sequence] = Candidate(
+                    found=file, sha256=sha256, sequence=known.sequence
+                )
+            elif known.status == "vanished":
+                self._set(known, status="accepted", note="", size=file.size, mtime_ns=file.mtime_ns)
+                self._dirty.update(known.months)
+                self._notes.append(f"{file.path}: is there again.")
+            return
+        if known.status in _EVIDENCE:
+            self._dirty.update(known.months)
+            self._notes.append(f"{file.path}: new content replaces the old.")
+        self._set(known, status="superseded", note="Replaced by newer content of the same path.")
+        present = {f.path for f in self._found}
+        self._meet_new(file, present, known)
+
+    def _mark_vanished(self, present: Collection[str]) -> None:
+        for row in list(self._current.values()):
+            if row.path in present or row.sequence in self._to_read:
+                continue
+            if row.status == "accepted":
+                months = f" ({row.months[0]} to {row.months[-1]})" if row.months else ""
+                note = f"The file is gone; its months{months} are kept as they are."
+                self._set(row, status="vanished", note=note)
+                self._notes.append(f"{row.path}: {note[0].lower()}{note[1:]}")
+            elif row.status in ("duplicate", "waiting", "failed"):
+                self._set(row, status="superseded", note="The file is gone; it was never used.")
+
+    def _promote_duplicates(self) -> None:
+        by_path = {f.path: f for f in self._found}
+        for row in sorted(self._current.values(), key=lambda r: r.sequence):
+            if row.status != "duplicate" or row.path not in by_path:
+                continue
+            if self._same_content(row.sha256, row.path) is None:
+                self._to_read[row.sequence] = Candidate(
+                    found=by_path[row.path], sha256=row.sha256, sequence=row.sequence
+                )
+                self._notes.append(f"{row.path}: read now, since its twin is gone.")
+
+
+def _replaced(row: Entry, **change: object) -> Entry:
+    values = {name: getattr(row, name) for name in LEDGER_SCHEMA.names}
+    return Entry(**(values | change))  # type: ignore[arg-type]
+
+
+def _entry_of(file: FoundFile, sha256: str, sequence: int, status: EntryStatus, note: str) -> Entry:
+    return Entry(
+        sequence=sequence,
+        path=file.path,
+        size=file.size,
+        mtime_ns=file.mtime_ns,
+        sha256=sha256,
+        status=status,
+        note=note,
+    )
+
+
+def _waiting_entry(candidate: Candidate) -> Entry:
+    return _entry_of(candidate.found, candidate.sha256, candidate.sequence, "accepted", "")
+
+
+def record(
+    candidate: Candidate,
+    reading: Reading | None,
+    max_gap: Mapping[str, float] | float = 0.0,
+    failure: str = "",
+) -> Entry:
+    """Make the ledger entry of a file that has been read, or could not be.
+
+    Parameters
+    ----------
+    candidate : Candidate
+        From the plan.
+    reading : Reading or None
+        What was read; None if reading failed.
+    max_gap : mapping of str to float, or float
+        Longest bridged gap per tag, or of all [s].
+    failure : str
+        Why it could not be read.
+
+    Returns
+    -------
+    Entry
+    """
+    if reading is None:
+        return _entry_of(candidate.found, candidate.sha256, candidate.sequence, "failed", failure)
+    if reading.status == "waiting":
+        note = " ".join(reading.notes)
+        return _entry_of(candidate.found, candidate.sha256, candidate.sequence, "waiting", note)
+    time = reading.samples.column("time")
+    span = pc.min_max(time).as_py() if len(time) else {"min": None, "max": None}
+    return Entry(
+        sequence=candidate.sequence,
+        path=candidate.found.path,
+        size=candidate.found.size,
+        mtime_ns=candidate.found.mtime_ns,
+        sha256=candidate.sha256,
+        status="accepted",
+        rows=reading.counts.rows,
+        accepted=reading.counts.samples,
+        rejected=reading.counts.rejected,
+        first_time=None if span["min"] is None else pd.Timestamp(span["min"]),
+        last_time=None if span["max"] is None else pd.Timestamp(span["max"]),
+        months=months_touched(reading.samples, max_gap),
+        note=" ".join(reading.notes),
+    )
+
+
+def months_touched(
+    samples: pa.Table, max_gap: Mapping[str, float] | float = 0.0
+) -> tuple[str, ...]:
+    """List the UTC months that samples bear on.
+
+    A sample bears on the grid as far as the longest gap of its tag on either side, so one
+    near the turn of a month touches both.
+
+    Parameters
+    ----------
+    samples : Table
+        ``SAMPLES_SCHEMA``.
+    max_gap : mapping of str to float, or float
+        Longest bridged gap per tag, or of all [s].
+
+    Returns
+    -------
+    tuple of str
+        Such as ``('2025-03', '2025-04')``, ascending.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> last_minute = np.array([np.datetime64("2025-03-31T23:59", "us").astype(int)])
+    >>> table = samples_table(["flow"], np.array([0]), last_minute, np.ones(1), np.zeros(1))
+    >>> months_touched(table, 600.0)
+    ('2025-03', '2025-04')
+    """
+    if not samples.num_rows:
+        return ()
+    combined = samples.combine_chunks()
+    tag = combined.column("tag").combine_chunks()
+    code = tag.indices.to_numpy(zero_copy_only=False)
+    time = combined.column("time").combine_chunks().cast(pa.int64()).to_numpy()
+    if isinstance(max_gap, Mapping):
+        gaps = [max_gap.get(name, 0.0) for name in tag.dictionary.to_pylist()]
+    else:
+        gaps = [float(max_gap)] * len(tag.dictionary)
+    gap = (np.array(gaps) * 1e6).astype(np.int64)[code]
+    # Steps no longer than the shortest month, so that none inside a long halo is passed over.
+    longest = int(gap.max())
+    steps = max(int(np.ceil(longest / (27 * 86_400_000_000))), 1)
+    found: set[str] = set()
+    for part in np.linspace(-1.0, 1.0, 2 * steps + 1):
+        months = _month_numbers(time + (gap * part).astype(np.int64))
+        found.update(np.unique(months).astype("datetime64[M]").astype(str).tolist())
+    return tuple(sorted(found))
+
+
+def _month_numbers(time: NDArray[np.int64]) -> NDArray[np.int64]:
+    return time.astype("datetime64[us]").astype("datetime64[M]").astype(np.int64)
+
+
+def frozen_months(rows: Iterable[Entry], has_copy: Callable[[Entry], bool]) -> tuple[str, ...]:
+    """List the months that must not be rebuilt because their source is gone.
+
+    Parameters
+    ----------
+    rows : iterable of Entry
+        The ledger.
+    has_copy : callable
+        Whether the samples of an entry are kept in the data folder, so that its months can
+        still be rebuilt.
+
+    Returns
+    -------
+    tuple of str
+        Months of vanished sources, ascending.
+    """
+    gone = [row for row in rows if row.status == "vanished" and not has_copy(row)]
+    return tuple(sorted({month for row in gone for month in row.months}))
+
+
+@dataclass(frozen=True, slots=True)
+class MergeCounts:
+    """What several files said of the same tag and time.
+
+    Parameters
+    ----------
+    agreeing : int
+        Samples that a later file repeated.
+    overridden : int
+        Samples that a later file contradicted; the later one stands.
+    """
+
+    agreeing: int = 0
+    overridden: int = 0
+
+
+def merge_samples(tables: Sequence[pa.Table]) -> tuple[pa.Table, MergeCounts]:
+    """Merge the samples of several files; the later file wins per tag and time.
+
+    Parameters
+    ----------
+    tables : sequence of Table
+        ``SAMPLES_SCHEMA`` each, in ledger order.
+
+    Returns
+    -------
+    merged : Table
+        ``SAMPLES_SCHEMA``, sorted by tag name and time, one row per tag and time; the tag
+        dictionary holds the names in ascending order.
+    counts : MergeCounts
+        How often files agreed and how often a later one overrode.
+    """
+    names = sorted({name for table in tables for name in _names(table)})
+    position = {name: code for code, name in enumerate(names)}
+    codes, times, values, qualities = [], [], [], []
+    for table in tables:
+        for batch in table.to_batches():
+            tag = batch.column("tag")
+            own = np.array([position[n] for n in tag.dictionary.to_pylist()], dtype=np.int32)
+            codes.append(own[tag.indices.to_numpy(zero_copy_only=False)] if len(own) else own)
+            times.append(batch.column("time").cast(pa.int64()).to_numpy())
+            values.append(batch.column("value").to_numpy())
+            qualities.append(batch.column("quality").to_numpy())
+    if not codes:
+        empty = np.zeros(0, dtype=np.int64)
+        return samples_table(names, empty, empty, empty.astype(float), empty), MergeCounts()
+    code, time = np.concatenate(codes), np.concatenate(times)
+    value, quality = np.concatenate(values), np.concatenate(qualities)
+    order = order_by_tag_and_time(code, time)
+    if order is not None:
+        code, time, value, quality = code[order], time[order], value[order], quality[order]
+    same = (code[1:] == code[:-1]) & (time[1:] == time[:-1])
+    counts = MergeCounts()
+    if same.any():
+        alike = (value[1:] == value[:-1]) | (np.isnan(value[1:]) & np.isnan(value[:-1]))
+        alike &= quality[1:] == quality[:-1]
+        counts = MergeCounts(int((same & alike).sum()), int((same & ~alike).sum()))
+        keep = np.append(~same, True)
+        code, time, value, quality = code[keep], time[keep], value[keep], quality[keep]
+    return samples_table(names, code, time, value, quality), counts
+
+
+def _names(table: pa.Table) -> list[str]:
+    return [name for chunk in table.column("tag").chunks for name in chunk.dictionary.to_pylist()]

@@ -1,0 +1,84 @@
+"""Numbers as exports write them: decimal comma, thousands separators, and what is no number."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from pipeline.plant.types import ExportFormat
+
+__all__ = ["NO_VALUE", "read_numbers"]
+
+NO_VALUE = ("", "nan", "null", "none", "na", "n/a")
+"""Texts, without case, that say there is no value."""
+
+_DIGIT_GROUPS = {" ": "[ \u00a0\u202f]", "'": "['\u2019]"}
+
+
+def _pattern(decimal: str, thousands: str | None) -> str:
+    point = re.escape(decimal)
+    plain = r"\d+"
+    if thousands:
+        mark = _DIGIT_GROUPS.get(thousands, re.escape(thousands))
+        plain = rf"(?:\d{{1,3}}(?:{mark}\d{{3}})+|\d+)"
+    return rf"^[+-]?(?:{plain}(?:{point}\d*)?|{point}\d+)(?:[eE][+-]?\d{{1,3}})?$"
+
+
+def read_numbers(
+    values: pa.Array, export: ExportFormat
+) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_]]:
+    """Read values that are numbers or texts.
+
+    Parameters
+    ----------
+    values : Array of number, bool or string, shape (n,)
+        As exported.
+    export : ExportFormat
+        Its ``decimal`` and ``thousands`` say how numbers are written.
+
+    Returns
+    -------
+    value : ndarray of float64
+        NaN where there is no finite number.
+    is_text : ndarray of bool
+        True where something else than a number is written; infinities count as text.
+    is_empty : ndarray of bool
+        True where nothing is written, or a word for nothing.
+    """
+    if not _is_text(values.type):
+        if pa.types.is_boolean(values.type):
+            values = values.cast(pa.int8())
+        number = values.cast(pa.float64(), safe=False).fill_null(np.nan)
+        value = number.to_numpy(zero_copy_only=False)
+        is_text = np.isinf(value)
+        if is_text.any():
+            value = np.where(is_text, np.nan, value)
+        return value, is_text, np.isnan(value) & ~is_text
+    texts = pc.utf8_trim_whitespace(pc.fill_null(values.cast(pa.string()), ""))
+    is_number = pc.match_substring_regex(texts, _pattern(export.decimal, export.thousands))
+    number = pc.if_else(is_number, texts, "nan")
+    if export.thousands:
+        marks = _DIGIT_GROUPS.get(export.thousands, re.escape(export.thousands))
+        number = pc.replace_substring_regex(number, marks, "")
+    if export.decimal != ".":
+        number = pc.replace_substring(number, export.decimal, ".")
+    # Arrow's cast takes no leading plus sign.
+    number = pc.replace_substring_regex(number, r"^\+", "")
+    value = pc.cast(number, pa.float64()).to_numpy(zero_copy_only=False)
+    lowered = pc.utf8_lower(texts)
+    is_empty = np.asarray(
+        pc.is_in(lowered, pa.array(NO_VALUE, pa.string())).to_numpy(zero_copy_only=False)
+    )
+    overflow = np.isinf(value)
+    is_text = (~np.asarray(is_number.to_numpy(zero_copy_only=False)) & ~is_empty) | overflow
+    return np.where(overflow, np.nan, value), is_text, is_empty
+
+
+def _is_text(kind: pa.DataType) -> bool:
+    return bool(
+        pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind)
+    )

@@ -1,0 +1,223 @@
+"""Status of a sample: what the historian said about it, as good, uncertain or bad.
+
+Three families are read. Words, those declared with the export first. The one-byte quality of
+classic OPC Data Access (bits 6 and 7: 192 good, 64 uncertain, 0 bad; OPC DA 3.00, 6.8). The
+StatusCode of OPC UA (bits 30 and 31 of 32: 00 good, 01 uncertain, 10 bad; OPC 10000-4, 7.39).
+
+The number 0 means bad in the classic form and good in OPC UA. It is read by the company it
+keeps: beside numbers from 4 to 65535 as classic, beside larger ones as OPC UA. Alone (or beside 1,
+2 and 3, which are no quality of their own in either) it is not guessed: such samples are bad,
+and the reason asks for the meaning to be declared.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "BAD",
+    "BAD_WORDS",
+    "GOOD",
+    "GOOD_WORDS",
+    "UNCERTAIN",
+    "UNCERTAIN_WORDS",
+    "StatusReader",
+    "classic_quality",
+    "opc_ua_quality",
+]
+
+GOOD, UNCERTAIN, BAD = 0, 1, 2
+
+GOOD_WORDS = ("good", "ok", "valid", "normal", "g", "local override")
+UNCERTAIN_WORDS = (
+    "uncertain",
+    "questionable",
+    "suspect",
+    "doubtful",
+    "substituted",
+    "estimated",
+    "last usable",
+    "last known",
+    "manual",
+    "u",
+)
+BAD_WORDS = (
+    "bad",
+    "invalid",
+    "error",
+    "fault",
+    "failed",
+    "fail",
+    "no data",
+    "not connected",
+    "comm fail",
+    "communication failure",
+    "timeout",
+    "i/o timeout",
+    "device failure",
+    "sensor failure",
+    "out of service",
+    "configuration error",
+    "over range",
+    "under range",
+    "shutdown",
+    "scan off",
+    "stale",
+    "b",
+)
+"""Words read without being declared, compared without case, ``_`` and ``-`` as blanks."""
+
+NumberFamily = Literal["classic", "opc_ua"]
+
+_UA_NAME = re.compile(r"^(Good|Uncertain|Bad)_?(?:[A-Z]\w*)?$")
+_DECIMAL = re.compile(r"^[+-]?\d+(?:\.0*)?$")
+_HEX = re.compile(r"^0[xX][0-9a-fA-F]{1,8}$")
+
+
+def classic_quality(code: NDArray[np.int64] | int) -> NDArray[np.int8]:
+    """Read one-byte OPC qualities by bits 6 and 7.
+
+    Parameters
+    ----------
+    code : array_like of int
+        Quality; a vendor byte above the low byte is passed over.
+
+    Returns
+    -------
+    ndarray of int8
+        0 good, 1 uncertain, 2 bad. The undefined pattern 10 counts as bad.
+
+    Notes
+    -----
+    OPC Data Access 3.00, section 6.8 (from memory).
+
+    Examples
+    --------
+    >>> classic_quality(np.array([192, 216, 64, 0, 24])).tolist()
+    [0, 0, 1, 2, 2]
+    """
+    return np.array([BAD, UNCERTAIN, BAD, GOOD], dtype=np.int8)[(np.asarray(code) >> 6) & 3]
+
+
+def opc_ua_quality(code: NDArray[np.int64] | int) -> NDArray[np.int8]:
+    """Read OPC UA StatusCodes by severity, bits 30 and 31.
+
+    Parameters
+    ----------
+    code : array_like of int
+        StatusCode; negative where a writer took the 32 bits as signed.
+
+    Returns
+    -------
+    ndarray of int8
+        0 good, 1 uncertain, 2 bad. The reserved severity 11 counts as bad.
+
+    Notes
+    -----
+    OPC 10000-4, 7.39 StatusCode.
+
+    Examples
+    --------
+    >>> opc_ua_quality(np.array([0, 0x40900000, 0x80000000, -2147483648])).tolist()
+    [0, 1, 2, 2]
+    """
+    severity = (np.asarray(code, dtype=np.int64) & 0xFFFFFFFF) >> 30
+    return np.array([GOOD, UNCERTAIN, BAD, BAD], dtype=np.int8)[severity]
+
+
+def _plain(word: str) -> str:
+    return " ".join(word.replace("_", " ").replace("-", " ").split()).casefold()
+
+
+def _number(word: str) -> int | None:
+    word = word.strip()
+    if _DECIMAL.match(word):
+        return int(word.split(".")[0])
+    return int(word, 16) if _HEX.match(word) else None
+
+
+class StatusReader:
+    """Reads the status column of one file.
+
+    Parameters
+    ----------
+    good, uncertain, bad : sequence of str
+        Words declared with the export; they go before everything else, numbers included.
+    """
+
+    def __init__(
+        self, good: Sequence[str] = (), uncertain: Sequence[str] = (), bad: Sequence[str] = ()
+    ) -> None:
+        self._declared: dict[str, int] = {}
+        for code, words in ((GOOD, good), (UNCERTAIN, uncertain), (BAD, bad)):
+            self._declared |= {_plain(word): code for word in words}
+        self._known = {
+            **{_plain(word): GOOD for word in GOOD_WORDS},
+            **{_plain(word): UNCERTAIN for word in UNCERTAIN_WORDS},
+            **{_plain(word): BAD for word in BAD_WORDS},
+        }
+        self._family: NumberFamily | None = None
+
+    def look(self, words: Iterable[str | None]) -> None:
+        """Learn from the numbers of a file which family they belong to.
+
+        Parameters
+        ----------
+        words : iterable of str or None
+            Distinct statuses.
+        """
+        if self._family is not None:
+            return
+        numbers = [_number(word) for word in words if word and _plain(word) not in self._declared]
+        telling = [n for n in numbers if n is not None and not 0 <= n < 4]
+        if any(not 0 <= n <= 0xFFFF for n in telling):
+            self._family = "opc_ua"
+        elif telling:
+            self._family = "classic"
+
+    def read(self, words: Sequence[str | None]) -> tuple[NDArray[np.int8], list[str]]:
+        """Judge distinct statuses.
+
+        Parameters
+        ----------
+        words : sequence of str or None
+            Distinct statuses as written.
+
+        Returns
+        -------
+        quality : ndarray of int8
+            0 good, 1 uncertain, 2 bad.
+        reasons : list of str
+            Empty where the status was understood.
+        """
+        self.look(words)
+        found = [self._judge(word) for word in words]
+        return np.array([code for code, _ in found], dtype=np.int8), [why for _, why in found]
+
+    def _judge(self, word: str | None) -> tuple[int, str]:
+        if word is None or not word.strip():
+            return BAD, "the status is empty"
+        plain = _plain(word)
+        if plain in self._declared:
+            return self._declared[plain], ""
+        number = _number(word)
+        if number is not None:
+            if self._family == "classic":
+                return int(classic_quality(number)), ""
+            if self._family == "opc_ua":
+                return int(opc_ua_quality(number)), ""
+            return BAD, (
+                "status 0 alone can mean good (OPC UA) or bad (classic OPC); "
+                'declare it, as good = ["0"] or bad = ["0"]'
+            )
+        if plain in self._known:
+            return self._known[plain], ""
+        name = _UA_NAME.match(word.strip())
+        if name:
+            return {"Good": GOOD, "Uncertain": UNCERTAIN, "Bad": BAD}[name.group(1)], ""
+        return BAD, f"unknown status '{word[:60]}'; declare it under good, uncertain or bad"
