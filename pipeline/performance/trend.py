@@ -16,10 +16,10 @@ MAD_TO_SD = 1.4826
 GROSS_ERROR = 5.0  # robust deviations from the running median that leave a day out
 RUNNING_MEDIAN_DAYS = 15
 STEP_SIDE_DAYS = 10  # running days each side of a step that must be seen
-STEP_CANDIDATES = 8
+STEP_CANDIDATES = 6
 # Twice the gain in log likelihood that a step must bring: one more coefficient and the
 # freedom to choose its day among some hundreds, at about one false step in a hundred series.
-STEP_GAIN = 20.0
+STEP_GAIN = 16.0
 MOST_STEPS = 3
 SEN_BLOCK_DAYS = 7
 MONOTONE_BLOCK_DAYS = 14
@@ -265,28 +265,43 @@ def _best_step(
     total = np.r_[0.0, np.cumsum(residual)]
     middle = np.arange(side, n - side + 1)
     before = (total[middle] - total[middle - side]) / side
-    after = (total[middle + side] - total[middle]) / side
-    contrast = np.abs(after - before)
+    after = (total[np.minimum(middle + side, n)] - total[middle]) / side
+    # Means each side show a step in noisy days, the jump itself one in alike days.
+    jump = residual[np.minimum(middle, n - 1)] - residual[middle - 1]
+    allowed = np.ones(len(middle), dtype=bool)
     for taken in steps:
-        contrast[np.abs(middle - taken) < side] = 0.0
-    candidates: list[int] = []
-    while len(candidates) < STEP_CANDIDATES and contrast.max() > 0:
-        best = int(middle[np.argmax(contrast)])
-        candidates.append(best)
-        contrast[np.abs(middle - best) < side // 2] = 0.0
-    if not candidates:
-        return None
-    wide = np.column_stack([columns, *(_step_column(n, index) for index in candidates)])
-    sums = weighted_sums(day, raw, wide, noise)
+        allowed &= np.abs(middle - taken) >= side
+    places = _peaks(middle, np.abs(after - before) * allowed, side // 2)
+    places += _peaks(middle, np.abs(jump) * allowed, 1)
     own = columns.shape[1]
-    fits = [
-        fit_cells(sums, [*range(own), own + i], np.r_[prior_sd, np.inf])
-        for i in range(len(candidates))
-    ]
-    best_fit = max(range(len(fits)), key=lambda i: fits[i].likelihood)
-    if 2.0 * (fits[best_fit].likelihood - fit.likelihood) < STEP_GAIN:
+    best: tuple[int, Cells] | None = None
+    for reach in (0, 3):
+        if best is not None:
+            # The day of a step is sharp in the likelihood: a few days off hides it.
+            places = [*range(best[0] - reach, best[0] + reach + 1)]
+        places = sorted({k for k in places if side <= k <= n - side})
+        if not places:
+            return None
+        wide = np.column_stack([columns, *(_step_column(n, index) for index in places)])
+        sums = weighted_sums(day, raw, wide, noise)
+        wide_prior = np.r_[prior_sd, np.inf]
+        fits = [fit_cells(sums, [*range(own), own + i], wide_prior) for i in range(len(places))]
+        top = max(range(len(fits)), key=lambda i: fits[i].likelihood)
+        best = places[top], fits[top]
+    if best is None or 2.0 * (best[1].likelihood - fit.likelihood) < STEP_GAIN:
         return None
-    return candidates[best_fit], fits[best_fit]
+    return best
+
+
+def _peaks(place: NDArray[np.int64], height: Floats, apart: int) -> list[int]:
+    """The highest places, each more than some days from the others."""
+    height = height.copy()
+    found: list[int] = []
+    while len(found) < STEP_CANDIDATES and height.max() > 0:
+        top = int(place[np.argmax(height)])
+        found.append(top)
+        height[np.abs(place - top) < apart] = 0.0
+    return found
 
 
 def _step_column(n: int, index: int) -> Floats:
