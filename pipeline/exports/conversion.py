@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -66,7 +67,7 @@ def to_si(
     faults = _faults(names, code[edges[:-1]], tag_versions, atmospheric_pressure)
     if faults:
         raise ExportError("Some tags cannot be converted to SI.", faults)
-    for start, end in zip(edges[:-1], edges[1:], strict=True):
+    for start, end in itertools.pairwise(edges):
         versions = sorted(tag_versions[names[code[start]]], key=lambda v: v.valid_from)
         since = np.array([v.valid_from.value // 1000 for v in versions], dtype=np.int64)
         cuts = start + np.searchsorted(time[start:end], since, side="left")

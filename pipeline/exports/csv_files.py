@@ -20,8 +20,8 @@ import pyarrow.csv as pacsv
 from numpy.typing import NDArray
 
 from pipeline.errors import ExportError, Fault
-from pipeline.exports.dialect import Dialect, find_dialect, split_line
-from pipeline.exports.reading import Collector
+from pipeline.exports.collector import Collector
+from pipeline.exports.dialect import find_dialect, split_line
 from pipeline.exports.streams import Text, Unfinished, members, open_text
 from pipeline.exports.timestamps import (
     EPOCH_UNITS,

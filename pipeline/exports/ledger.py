@@ -12,14 +12,13 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
-from numpy.typing import NDArray
 
+from pipeline.exports.merge import MergeCounts, merge_samples, months_touched
 from pipeline.exports.read import FoundFile
-from pipeline.exports.reading import Reading, order_by_tag_and_time, samples_table
+from pipeline.exports.reading import Reading
 
 __all__ = [
     "LEDGER_SCHEMA",
@@ -367,7 +366,7 @@ class _Scan:
 
 def _replaced(row: Entry, **change: object) -> Entry:
     values = {name: getattr(row, name) for name in LEDGER_SCHEMA.names}
-    return Entry(**(values | change))  # type: ignore[arg-type]
+    return Entry(**(values | change))
 
 
 def _entry_of(file: FoundFile, sha256: str, sequence: int, status: EntryStatus, note: str) -> Entry:
@@ -433,59 +432,6 @@ def record(
     )
 
 
-def months_touched(
-    samples: pa.Table, max_gap: Mapping[str, float] | float = 0.0
-) -> tuple[str, ...]:
-    """List the UTC months that samples bear on.
-
-    A sample bears on the grid as far as the longest gap of its tag on either side, so one
-    near the turn of a month touches both.
-
-    Parameters
-    ----------
-    samples : Table
-        ``SAMPLES_SCHEMA``.
-    max_gap : mapping of str to float, or float
-        Longest bridged gap per tag, or of all [s].
-
-    Returns
-    -------
-    tuple of str
-        Such as ``('2025-03', '2025-04')``, ascending.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> last_minute = np.array([np.datetime64("2025-03-31T23:59", "us").astype(int)])
-    >>> table = samples_table(["flow"], np.array([0]), last_minute, np.ones(1), np.zeros(1))
-    >>> months_touched(table, 600.0)
-    ('2025-03', '2025-04')
-    """
-    if not samples.num_rows:
-        return ()
-    combined = samples.combine_chunks()
-    tag = combined.column("tag").combine_chunks()
-    code = tag.indices.to_numpy(zero_copy_only=False)
-    time = combined.column("time").combine_chunks().cast(pa.int64()).to_numpy()
-    if isinstance(max_gap, Mapping):
-        gaps = [max_gap.get(name, 0.0) for name in tag.dictionary.to_pylist()]
-    else:
-        gaps = [float(max_gap)] * len(tag.dictionary)
-    gap = (np.array(gaps) * 1e6).astype(np.int64)[code]
-    # Steps no longer than the shortest month, so that none inside a long halo is passed over.
-    longest = int(gap.max())
-    steps = max(int(np.ceil(longest / (27 * 86_400_000_000))), 1)
-    found: set[str] = set()
-    for part in np.linspace(-1.0, 1.0, 2 * steps + 1):
-        months = _month_numbers(time + (gap * part).astype(np.int64))
-        found.update(np.unique(months).astype("datetime64[M]").astype(str).tolist())
-    return tuple(sorted(found))
-
-
-def _month_numbers(time: NDArray[np.int64]) -> NDArray[np.int64]:
-    return time.astype("datetime64[us]").astype("datetime64[M]").astype(np.int64)
-
-
 def frozen_months(rows: Iterable[Entry], has_copy: Callable[[Entry], bool]) -> tuple[str, ...]:
     """List the months that must not be rebuilt because their source is gone.
 
@@ -504,69 +450,3 @@ def frozen_months(rows: Iterable[Entry], has_copy: Callable[[Entry], bool]) -> t
     """
     gone = [row for row in rows if row.status == "vanished" and not has_copy(row)]
     return tuple(sorted({month for row in gone for month in row.months}))
-
-
-@dataclass(frozen=True, slots=True)
-class MergeCounts:
-    """What several files said of the same tag and time.
-
-    Parameters
-    ----------
-    agreeing : int
-        Samples that a later file repeated.
-    overridden : int
-        Samples that a later file contradicted; the later one stands.
-    """
-
-    agreeing: int = 0
-    overridden: int = 0
-
-
-def merge_samples(tables: Sequence[pa.Table]) -> tuple[pa.Table, MergeCounts]:
-    """Merge the samples of several files; the later file wins per tag and time.
-
-    Parameters
-    ----------
-    tables : sequence of Table
-        ``SAMPLES_SCHEMA`` each, in ledger order.
-
-    Returns
-    -------
-    merged : Table
-        ``SAMPLES_SCHEMA``, sorted by tag name and time, one row per tag and time; the tag
-        dictionary holds the names in ascending order.
-    counts : MergeCounts
-        How often files agreed and how often a later one overrode.
-    """
-    names = sorted({name for table in tables for name in _names(table)})
-    position = {name: code for code, name in enumerate(names)}
-    codes, times, values, qualities = [], [], [], []
-    for table in tables:
-        for batch in table.to_batches():
-            tag = batch.column("tag")
-            own = np.array([position[n] for n in tag.dictionary.to_pylist()], dtype=np.int32)
-            codes.append(own[tag.indices.to_numpy(zero_copy_only=False)] if len(own) else own)
-            times.append(batch.column("time").cast(pa.int64()).to_numpy())
-            values.append(batch.column("value").to_numpy())
-            qualities.append(batch.column("quality").to_numpy())
-    if not codes:
-        empty = np.zeros(0, dtype=np.int64)
-        return samples_table(names, empty, empty, empty.astype(float), empty), MergeCounts()
-    code, time = np.concatenate(codes), np.concatenate(times)
-    value, quality = np.concatenate(values), np.concatenate(qualities)
-    order = order_by_tag_and_time(code, time)
-    if order is not None:
-        code, time, value, quality = code[order], time[order], value[order], quality[order]
-    same = (code[1:] == code[:-1]) & (time[1:] == time[:-1])
-    counts = MergeCounts()
-    if same.any():
-        alike = (value[1:] == value[:-1]) | (np.isnan(value[1:]) & np.isnan(value[:-1]))
-        alike &= quality[1:] == quality[:-1]
-        counts = MergeCounts(int((same & alike).sum()), int((same & ~alike).sum()))
-        keep = np.append(~same, True)
-        code, time, value, quality = code[keep], time[keep], value[keep], quality[keep]
-    return samples_table(names, code, time, value, quality), counts
-
-
-def _names(table: pa.Table) -> list[str]:
-    return [name for chunk in table.column("tag").chunks for name in chunk.dictionary.to_pylist()]

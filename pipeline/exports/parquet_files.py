@@ -14,7 +14,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.errors import ExportError, Fault
-from pipeline.exports.reading import Collector
+from pipeline.exports.collector import Collector
 from pipeline.exports.streams import Unfinished
 from pipeline.exports.timestamps import (
     EPOCH_UNITS,

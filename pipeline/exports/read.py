@@ -10,9 +10,10 @@ from pathlib import Path
 import pyarrow as pa
 
 from pipeline.errors import ExportError, Fault
+from pipeline.exports.collector import Collector
 from pipeline.exports.csv_files import read_csv_into
 from pipeline.exports.parquet_files import read_parquet_into
-from pipeline.exports.reading import Collector, Reading
+from pipeline.exports.reading import Reading
 from pipeline.exports.streams import Unfinished
 from pipeline.plant.types import ExportFormat
 

@@ -72,7 +72,7 @@ class Text:
         Yields
         ------
         bytes
-            Lines ended by ``\\n``, whatever the file ends them with.
+            Lines ended by a line feed, whatever the file ends them with.
         """
         decoder = None
         if self.encoding != "utf-8":
@@ -194,7 +194,7 @@ def open_text(path: Path, member: str | None, encoding: str | None) -> Iterator[
             yield _sniffed(packed, encoding)
     else:
         with path.open("rb", buffering=0) as raw:
-            yield _sniffed(raw, encoding)  # type: ignore[arg-type]
+            yield _sniffed(raw, encoding)
 
 
 class _Rewound(io.RawIOBase):

@@ -133,7 +133,9 @@ def localise(local: Int64, zone: str) -> Localised:
     base = _offset(zone_named(zone), start)
     if not changes:
         return Localised(local - base, nothing, nothing.copy(), zeros, zeros.copy())
-    instant, before, after = (np.array(column, dtype=np.int64) for column in zip(*changes))
+    instant, before, after = (
+        np.array(column, dtype=np.int64) for column in zip(*changes, strict=True)
+    )
     offsets = np.concatenate([[base], after])
     settled = np.searchsorted(instant + np.maximum(before, after), local, side="right")
     begun = np.searchsorted(instant + np.minimum(before, after), local, side="right")

@@ -1,0 +1,456 @@
+"""From columns to samples: the rules that all forms of export share.
+
+Readers of every form feed a ``Collector`` column by column; it maps tags, judges statuses,
+keeps text found where a number belongs, settles the repeated hour, sorts, and resolves
+duplicates.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from pipeline.exports.numbers import read_numbers
+from pipeline.exports.quality import BAD, GOOD, StatusReader
+from pipeline.exports.reading import (
+    DISORDER_SCHEMA,
+    Counts,
+    Reading,
+    Refusals,
+    empty_samples,
+    samples_table,
+)
+from pipeline.exports.timestamps import FAULTS, REPEATED_HOUR, Instants
+from pipeline.exports.zones import resolve_repeated
+from pipeline.plant.types import ExportFormat
+
+__all__ = ["Collector", "order_by_tag_and_time", "out_of_order"]
+
+Int64 = NDArray[np.int64]
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class _Batch:
+    code: NDArray[np.int32]
+    time: Int64
+    value: NDArray[np.float64]
+    quality: NDArray[np.int8]
+
+    def take(self, rows: NDArray[np.integer] | Mask) -> _Batch:
+        return _Batch(self.code[rows], self.time[rows], self.value[rows], self.quality[rows])
+
+
+@dataclass(frozen=True, slots=True)
+class _Held:
+    """Samples of a repeated hour, until the whole file has been seen."""
+
+    batch: _Batch
+    line: Int64
+    transition: Int64
+    shift: Int64
+    series: NDArray[np.int32]  # rows of one series share an order: one tag, or a wide file
+
+
+class Collector:
+    """Turns columns of one export into samples.
+
+    Parameters
+    ----------
+    file : str
+        Label of the file.
+    export : ExportFormat
+        How it is written.
+    tag_names : collection of str
+        Tags of the plant file; others are counted only.
+    """
+
+    def __init__(self, file: str, export: ExportFormat, tag_names: Collection[str]) -> None:
+        self.refusals = Refusals(file)
+        self.notes: list[str] = []
+        self._file = file
+        self._export = export
+        self.tags = sorted(tag_names)
+        self._code_of = {name: code for code, name in enumerate(self.tags)}
+        self._tag_values = pa.array(self.tags, pa.string())
+        self._status = StatusReader(export.good, export.uncertain, export.bad)
+        self._batches: list[_Batch] = []
+        self._held: list[_Held] = []
+        self._unknown: dict[str, int] = {}
+        self._first = np.full(len(self.tags), np.iinfo(np.int64).max)
+        self._last = np.full(len(self.tags), np.iinfo(np.int64).min)
+        self._seen = np.zeros(len(self.tags), dtype=bool)
+        self.counts = Counts()
+
+    def knows(self, tag: str) -> bool:
+        """Tell whether the plant file names a tag."""
+        return tag in self._code_of
+
+    def count_rows(self, rows: int) -> None:
+        """Count data rows."""
+        self._count(rows=rows)
+
+    def _count(self, **more: int) -> None:
+        changed = {name: getattr(self.counts, name) + number for name, number in more.items()}
+        self.counts = replace(self.counts, **changed)
+
+    def refuse_rows(self, lines: Int64, texts: pa.Array | None, reason: str) -> None:
+        """Count rows that give no sample, with what they said."""
+        self._count(rejected=len(lines))
+        self.refusals.add(lines, None, texts, reason)
+
+    def unknown(self, tag: str, count: int) -> None:
+        """Count values of a tag that the plant file does not name."""
+        if count:
+            self._unknown[tag] = self._unknown.get(tag, 0) + count
+            self._count(unknown_tags=count)
+
+    def look_at_status(self, words: pa.Array) -> None:
+        """Let the status reader see distinct statuses before any is judged."""
+        self._status.look(words.to_pylist())
+
+    def refuse_times(self, instants: Instants, lines: Int64, texts: pa.Array | None) -> None:
+        """Count rows whose timestamp is at fault; those of a repeated hour wait."""
+        if not instants.fault.any():
+            return
+        for code in range(1, len(FAULTS)):
+            if code == REPEATED_HOUR:
+                continue
+            rows = np.flatnonzero(instants.fault == code)
+            if len(rows):
+                shown = None if texts is None else texts.take(pa.array(rows)).cast(pa.string())
+                self.refuse_rows(lines[rows], shown, FAULTS[code])
+
+    def add_long(
+        self,
+        instants: Instants,
+        tags: pa.DictionaryArray,
+        values: pa.Array,
+        status: pa.DictionaryArray | None,
+        lines: Int64,
+    ) -> None:
+        """Add rows that each hold one sample of one tag.
+
+        Parameters
+        ----------
+        instants : Instants
+            Time of each row; faulty ones have been counted by ``refuse_times``.
+        tags : DictionaryArray of string
+            Tag of each row.
+        values : Array of float64 or string
+            Value of each row.
+        status : DictionaryArray of string or None
+            Status of each row; None if the export has none.
+        lines : ndarray of int64
+            Line of each row in the file.
+        """
+        names = [name.strip() if name else "" for name in tags.dictionary.to_pylist()]
+        lookup = np.array([self._code_of.get(name, -1) for name in names] + [-1], dtype=np.int32)
+        index = tags.indices.fill_null(len(names)).to_numpy(zero_copy_only=False)
+        code = lookup[index]
+        is_unknown = code < 0
+        if is_unknown.any():
+            number = np.bincount(index[is_unknown], minlength=len(names) + 1)
+            for position in np.flatnonzero(number[:-1]):
+                if names[position]:
+                    self.unknown(names[position], int(number[position]))
+            nameless = is_unknown & np.array([not name for name in [*names, ""]])[index]
+            rows = np.flatnonzero(nameless & (instants.fault == 0))
+            if len(rows):
+                self.refuse_rows(lines[rows], None, "the row names no tag")
+        keep = ~is_unknown & ((instants.fault == 0) | (instants.fault == REPEATED_HOUR))
+        if not keep.all():
+            rows = pa.array(np.flatnonzero(keep))
+            instants = _take_instants(instants, keep)
+            code, values, lines = code[keep], values.take(rows), lines[keep]
+            status = None if status is None else status.take(rows)
+        value, quality = self._judge(values, status, code, lines, is_wide=False)
+        self._append(instants, _Batch(code, instants.utc, value, quality), lines, code)
+
+    def add_column(self, instants: Instants, tag: str, values: pa.Array, lines: Int64) -> None:
+        """Add one tag's column of a wide export; blank cells are no samples.
+
+        Parameters
+        ----------
+        instants : Instants
+            Time of each row.
+        tag : str
+            A tag that the plant file names.
+        values : Array of float64 or string
+            Its values; null where the cell is blank.
+        lines : ndarray of int64
+            Line of each row in the file.
+        """
+        present = np.asarray(values.is_valid().to_numpy(zero_copy_only=False))
+        if not pa.types.is_floating(values.type):
+            trimmed = pc.utf8_trim_whitespace(pc.fill_null(values, ""))
+            present &= np.asarray(pc.not_equal(trimmed, "").to_numpy(zero_copy_only=False))
+        else:
+            values = values.cast(pa.float64())
+            number = values.fill_null(np.nan).to_numpy(zero_copy_only=False)
+            present &= ~np.isnan(number)
+        keep = present & ((instants.fault == 0) | (instants.fault == REPEATED_HOUR))
+        if not keep.all():
+            instants = _take_instants(instants, keep)
+            values, lines = values.take(pa.array(np.flatnonzero(keep))), lines[keep]
+        code = np.full(len(lines), self._code_of[tag], dtype=np.int32)
+        value, quality = self._judge(values, None, code, lines, is_wide=True)
+        batch = _Batch(code, instants.utc, value, quality)
+        self._append(instants, batch, lines, np.zeros_like(code))
+
+    def _judge(
+        self,
+        values: pa.Array,
+        status: pa.DictionaryArray | None,
+        code: NDArray[np.int32],
+        lines: Int64,
+        *,
+        is_wide: bool,
+    ) -> tuple[NDArray[np.float64], NDArray[np.int8]]:
+        value, is_text, is_empty = read_numbers(values, self._export)
+        quality = np.where(np.isnan(value), BAD, GOOD).astype(np.int8)
+        if is_text.any():
+            rows = np.flatnonzero(is_text)
+            names = self._tag_values.take(pa.array(code[rows]))
+            self._count(text_values=len(rows))
+            texts = values.take(pa.array(rows)).cast(pa.string())
+            self.refusals.add(lines[rows], names, texts, "text where a number belongs")
+        if is_empty.any() and not is_wide:
+            self._count(empty_values=int(is_empty.sum()))
+        if status is not None:
+            words = [*status.dictionary.to_pylist(), None]
+            codes, reasons = self._status.read(words)
+            index = status.indices.fill_null(len(words) - 1).to_numpy(zero_copy_only=False)
+            quality = np.maximum(quality, codes[index])
+            for position, reason in enumerate(reasons):
+                rows = np.flatnonzero(index == position) if reason else np.zeros(0, dtype=int)
+                if len(rows):
+                    self._count(unknown_status=len(rows))
+                    names = self._tag_values.take(pa.array(code[rows]))
+                    texts = pa.array([words[position]] * len(rows), pa.string())
+                    self.refusals.add(lines[rows], names, texts, reason)
+        return value, quality
+
+    def _append(
+        self, instants: Instants, batch: _Batch, lines: Int64, series: NDArray[np.int32]
+    ) -> None:
+        held = instants.fault == REPEATED_HOUR
+        if held.any():
+            self._held.append(
+                _Held(
+                    batch.take(held),
+                    lines[held],
+                    instants.transition[held],
+                    instants.shift[held],
+                    series[held],
+                )
+            )
+            batch = batch.take(~held)
+        if not len(batch.time):
+            return
+        # First and last time of each tag in file order: whether its rows stand newest first.
+        codes, first = np.unique(batch.code, return_index=True)
+        backwards = len(batch.code) - 1 - np.unique(batch.code[::-1], return_index=True)[1]
+        new = codes[~self._seen[codes]]
+        self._first[new] = batch.time[first[~self._seen[codes]]]
+        self._last[codes] = batch.time[backwards]
+        self._seen[codes] = True
+        self._batches.append(batch)
+
+    def _settle(self) -> None:
+        """Resolve repeated hours once the whole file has been seen."""
+        if not self._held:
+            return
+        parts = [held.batch for held in self._held]
+        batch = _Batch(
+            np.concatenate([p.code for p in parts]),
+            np.concatenate([p.time for p in parts]),
+            np.concatenate([p.value for p in parts]),
+            np.concatenate([p.quality for p in parts]),
+        )
+        line = np.concatenate([h.line for h in self._held])
+        transition = np.concatenate([h.transition for h in self._held])
+        shift = np.concatenate([h.shift for h in self._held])
+        series = np.concatenate([h.series for h in self._held])
+        self._held = []
+        order = np.argsort(line, kind="stable")
+        batch, line = batch.take(order), line[order]
+        descending = self._seen & (self._last < self._first)
+        utc, is_undecided = resolve_repeated(
+            batch.time, shift[order], transition[order], series[order], descending[batch.code]
+        )
+        rows = np.flatnonzero(is_undecided)
+        if len(rows):
+            names = self._tag_values.take(pa.array(batch.code[rows]))
+            self._count(rejected=len(rows))
+            self.refusals.add(line[rows], names, None, FAULTS[REPEATED_HOUR])
+        self._count(repeated_hour=int((~is_undecided).sum()))
+        settled = _Batch(batch.code, utc, batch.value, batch.quality).take(~is_undecided)
+        if len(settled.time):
+            self._batches.append(settled)
+
+    def drain(self) -> Iterator[pa.Table]:
+        """Hand over what has been gathered so far, in file order, and forget it."""
+        for batch in self._batches:
+            yield samples_table(self.tags, batch.code, batch.time, batch.value, batch.quality)
+        self._batches = []
+
+    def settle_and_drain(self) -> Iterator[pa.Table]:
+        """Hand over the rest, with the repeated hours resolved, at the end of the file."""
+        self._settle()
+        yield from self.drain()
+
+    def finish(self) -> Reading:
+        """Sort, resolve duplicates and hand everything over."""
+        written = sum(len(b.time) for b in self._batches)
+        self._settle()
+        parts = self._batches
+        self._batches = []
+        if not parts:
+            samples, disorder = empty_samples(self.tags), DISORDER_SCHEMA.empty_table()
+        else:
+            batch = (
+                parts[0]
+                if len(parts) == 1
+                else _Batch(
+                    np.concatenate([p.code for p in parts]),
+                    np.concatenate([p.time for p in parts]),
+                    np.concatenate([p.value for p in parts]),
+                    np.concatenate([p.quality for p in parts]),
+                )
+            )
+            del parts
+            samples, disorder = self._sort(batch, written)
+        return self.report(samples, disorder)
+
+    def report(self, samples: pa.Table, disorder: pa.Table) -> Reading:
+        """Make the reading of this file."""
+        self._count(samples=samples.num_rows)
+        most = sorted(self._unknown.items(), key=lambda item: (-item[1], item[0]))[:100]
+        return Reading(
+            file=self._file,
+            samples=samples,
+            rejected=self.refusals.table(),
+            disorder=disorder,
+            counts=self.counts,
+            unknown_tags=dict(most),
+            notes=tuple(dict.fromkeys(self.notes)),
+        )
+
+    def _sort(self, batch: _Batch, written: int) -> tuple[pa.Table, pa.Table]:
+        order = order_by_tag_and_time(batch.code, batch.time)
+        events: list[tuple[str, NDArray[np.int32], Int64]] = []
+        late = out_of_order(batch.code[:written], batch.time[:written])
+        descending = self._seen & (self._last < self._first)
+        if late.any():
+            late &= ~descending[batch.code[:written]]
+            events.append(("out_of_order", batch.code[:written][late], batch.time[:written][late]))
+            self._count(out_of_order=int(late.sum()))
+        if order is not None:
+            batch = batch.take(order)
+        same = (batch.code[1:] == batch.code[:-1]) & (batch.time[1:] == batch.time[:-1])
+        if same.any():
+            alike = _same_values(batch.value) & (batch.quality[1:] == batch.quality[:-1])
+            keep = np.append(~same, True)
+            dropped = np.flatnonzero(~keep)
+            for name, mask in (
+                ("identical_duplicates", alike[dropped]),
+                ("conflicting_duplicates", ~alike[dropped]),
+            ):
+                rows = dropped[mask]
+                events.append((name, batch.code[rows], batch.time[rows]))
+                self._count(**{name: len(rows)})
+            batch = batch.take(keep)
+        table = samples_table(self.tags, batch.code, batch.time, batch.value, batch.quality)
+        return table, _disorder_table(self.tags, events)
+
+
+def _take_instants(instants: Instants, keep: Mask) -> Instants:
+    return Instants(
+        instants.utc[keep], instants.fault[keep], instants.transition[keep], instants.shift[keep]
+    )
+
+
+def _same_values(value: NDArray[np.float64]) -> Mask:
+    return (value[1:] == value[:-1]) | (np.isnan(value[1:]) & np.isnan(value[:-1]))
+
+
+def order_by_tag_and_time(code: NDArray[np.int32], time: Int64) -> Int64 | None:
+    """Find the stable order by tag and time.
+
+    Parameters
+    ----------
+    code : ndarray of int32
+        Tag of each row.
+    time : ndarray of int64
+        Time of each row [µs].
+
+    Returns
+    -------
+    ndarray of int64 or None
+        Positions; None if the rows are in that order already.
+    """
+    if len(time) < 2:
+        return None
+    ahead = (code[1:] > code[:-1]) | ((code[1:] == code[:-1]) & (time[1:] >= time[:-1]))
+    if ahead.all():
+        return None
+    start = int(time.min())
+    span = int(time.max()) - start + 1
+    if span * (int(code.max()) + 1) < 2**62:
+        # One stable sort of one key; NumPy's merges runs that are sorted already.
+        return np.argsort(code.astype(np.int64) * span + (time - start), kind="stable")
+    return np.lexsort((time, code))
+
+
+def out_of_order(code: NDArray[np.int32], time: Int64) -> Mask:
+    """Mark rows older than an earlier row of the same tag.
+
+    Parameters
+    ----------
+    code : ndarray of int32
+        Tag of each row, in file order.
+    time : ndarray of int64
+        Time of each row [µs].
+
+    Returns
+    -------
+    ndarray of bool
+        True where the row before of the same tag is newer.
+    """
+    mask = np.zeros(len(time), dtype=bool)
+    if len(time) < 2:
+        return mask
+    if (np.diff(code) >= 0).all():
+        mask[1:] = (np.diff(time) < 0) & (np.diff(code) == 0)
+        return mask
+    small = code.astype(np.int16) if code.max() < 2**15 else code
+    order = np.argsort(small, kind="stable")
+    by_tag, by_time = code[order], time[order]
+    mask[order[1:]] = (np.diff(by_time) < 0) & (np.diff(by_tag) == 0)
+    return mask
+
+
+def _disorder_table(
+    tags: Sequence[str], events: list[tuple[str, NDArray[np.int32], Int64]]
+) -> pa.Table:
+    names = [f.name for f in DISORDER_SCHEMA][2:]
+    cells: dict[tuple[int, int], dict[str, int]] = {}
+    for name, code, time in events:
+        day = time // 86_400_000_000
+        pairs, number = np.unique(np.stack([code, day], axis=1), axis=0, return_counts=True)
+        for (c, d), n in zip(pairs.tolist(), number.tolist(), strict=True):
+            cell = cells.setdefault((c, d), dict.fromkeys(names, 0))
+            cell[name] += n
+    keys = sorted(cells)
+    columns = [
+        pa.array([tags[c] for c, _ in keys], pa.string()),
+        pa.array([d for _, d in keys], pa.int32()).cast(pa.date32()),
+        *(pa.array([cells[key][name] for key in keys], pa.int64()) for name in names),
+    ]
+    return pa.Table.from_arrays(columns, schema=DISORDER_SCHEMA)
