@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.utils import Tags
-from sklearn.utils.validation import _check_sample_weight, check_is_fitted, validate_data
+from sklearn.utils.validation import check_is_fitted, validate_data
 
 from .posterior import LossPosterior, doubted_covariance, regime_of
 from .solve import Array, LossRows, fit_losses
@@ -177,7 +177,7 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         tags.input_tags.allow_nan = True
         return tags
 
-    def fit(self, X: ArrayLike, y: ArrayLike, sample_weight: ArrayLike | None = None) -> Self:
+    def fit(self, X: ArrayLike, y: ArrayLike, reading_u: ArrayLike | None = None) -> Self:
         """Learn offsets and losses from readings.
 
         Parameters
@@ -187,8 +187,9 @@ class SuctionModel(RegressorMixin, BaseEstimator):
             value are left out.
         y : array-like of shape (n_samples,)
             Gauge reading [Pa].
-        sample_weight : array-like of shape (n_samples,), optional
-            Relative precision (inverse variance) of each row [-]. Not a repeat count.
+        reading_u : array-like of shape (n_samples,), optional
+            Random uncertainty of each reading known beforehand, added to the common
+            scatter [Pa]. There are no sample weights: a repeated row is one more reading.
 
         Returns
         -------
@@ -199,11 +200,10 @@ class SuctionModel(RegressorMixin, BaseEstimator):
             self, X, y, dtype=np.float64, ensure_all_finite="allow-nan", y_numeric=True
         )
         target = np.asarray(target, dtype=np.float64)
-        weight = np.asarray(_check_sample_weight(sample_weight, values, dtype=np.float64))
+        extra_u = np.zeros(target.size) if reading_u is None else np.asarray(reading_u, float)
         known_static, velocity, flows = self._split(values)
-        good = np.isfinite(values).all(axis=1) & (weight > 0.0)
+        good = np.isfinite(values).all(axis=1) & np.isfinite(extra_u)
         static, flows, target = known_static[good], flows[good], target[good]
-        weight = weight[good] / weight[good].mean() if good.any() else weight[good]
         pivot = float(static.mean()) if good.any() else 0.0
         known = static - velocity[good]
         segments = self._segments()
@@ -220,8 +220,8 @@ class SuctionModel(RegressorMixin, BaseEstimator):
             known=known,
             linear=linear,
             flows=scaled,
-            weight=weight,
-            extra_u=np.zeros_like(target),
+            weight=np.ones_like(target),
+            extra_u=extra_u[good],
             series=np.zeros(target.size, dtype=np.int64),
         )
         slope, slope_u, slope_status = self._static_slope(rows, prior_mean, prior_u)

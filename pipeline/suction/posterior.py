@@ -21,6 +21,12 @@ from .solve import Array, GaussianFit, LossRows, loss_shape, loss_shape_slope
 # the seen flows is served.
 OFFSET_DOUBT = 10.0
 
+# Nor on slopes found in the noise of a nearly constant flow: however many rows there are, in
+# that test they count as at most this many independent ones, each with a flow that repeats
+# no better than this share of its value (common practice for plant meters, no source).
+MOST_ROWS_TRUSTED = 30.0
+FLOW_REPEATABILITY = 0.005
+
 # A power law stands in for Colebrook's curve: its local exponent drifts by about this much
 # between the flows seen and those half or twice as large (computed for suction pipes of
 # 0.1 to 0.6 m), however well the rows pin it down.
@@ -203,19 +209,38 @@ class LossPosterior:
 
 
 def doubted_covariance(fit: GaussianFit, names: tuple[str, ...], prior_u: Array) -> Array:
-    """Posterior covariance had the offsets been known `OFFSET_DOUBT` times worse [Pa2]."""
+    """Covariance for judging extrapolation: worse offsets, fewer rows, noisy flows [Pa2].
+
+    Parameters
+    ----------
+    fit : GaussianFit
+        The fit.
+    names : tuple of str
+        Parameter names.
+    prior_u : array of shape (m,)
+        Prior uncertainty of each parameter [Pa or -].
+
+    Returns
+    -------
+    array of shape (m, m)
+        Covariance; see `OFFSET_DOUBT`, `MOST_ROWS_TRUSTED` and `FLOW_REPEATABILITY`.
+    """
     wide = prior_u.copy()
     offset = [name == "static" or name.startswith("gauge:") for name in names]
     wide[np.array(offset)] *= OFFSET_DOUBT
     active = wide > 0.0
     active[-1] = active[-1] and fit.exponent_status == "estimated"
+    from_flow = FLOW_REPEATABILITY * float(fit.mean[-1]) * fit.mean_loss
+    share = min(1.0, MOST_ROWS_TRUSTED / max(fit.effective_rows, 1.0))
+    share *= fit.residual_u**2 / (fit.residual_u**2 + from_flow**2)
+    information = fit.information - (1.0 - share) * fit.series_information
     scale = wide[active]
-    inner = fit.information[np.ix_(active, active)] * scale[:, None] * scale[None, :]
+    inner = information[np.ix_(active, active)] * scale[:, None] * scale[None, :]
     inverse = np.linalg.inv(inner + np.eye(scale.size))
     result = np.zeros_like(fit.covariance)
     result[np.ix_(active, active)] = scale[:, None] * 0.5 * (inverse + inverse.T) * scale[None, :]
     if not active[-1] and prior_u[-1] > 0.0:
-        drift = -result @ fit.information[:, -1]
+        drift = -result @ information[:, -1]
         drift[-1] = 1.0
         result += np.outer(drift, drift) * prior_u[-1] ** 2
     return result

@@ -85,12 +85,15 @@ class LossRows:
 class GaussianFit:
     """Posterior of all parameters: linear ones, then losses, then the exponent.
 
-    ``information`` is the evidence of the rows alone (inverse covariance without prior).
+    ``information`` is the evidence of all rows alone (inverse covariance without prior),
+    ``series_information`` that of the rows in series; ``mean_loss`` is their mean loss [Pa].
     """
 
     mean: Array
     covariance: Array
     information: Array
+    series_information: Array
+    mean_loss: float
     residual: Array
     row_weight: Array
     residual_u: float
@@ -245,6 +248,10 @@ def _solve(
             break
     value, jacobian = _model(rows, mean)
     residual = rows.reading - value
+    of_series = jacobian[in_series]
+    series_information = of_series.T @ (of_series * precision[in_series][:, None])
+    lost = rows.known[in_series] + rows.linear[in_series] @ mean[: rows.linear.shape[1]]
+    mean_loss = float(np.mean(np.abs(lost - value[in_series]))) if in_series.any() else 0.0
     covariance = np.zeros((size, size))
     inverse = np.linalg.inv(white)
     covariance[np.ix_(active, active)] = (
@@ -258,6 +265,8 @@ def _solve(
         mean=mean,
         covariance=covariance,
         information=information,
+        series_information=series_information,
+        mean_loss=mean_loss,
         residual=residual,
         row_weight=row_weight,
         residual_u=scatter,
