@@ -1,0 +1,162 @@
+"""Pumps with their taps and drivers, and the flow meters that serve them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import pandas as pd
+
+from pipeline.plant.validity import BEGINNING
+
+TapPosition = Literal["at_flange", "before_strainer", "after_strainer", "other"]
+SensingLine = Literal["filled", "empty"]
+MeterPosition = Literal["pump", "suction_pipe"]
+PowerSide = Literal["motor_input", "drive_input"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tap:
+    """A pressure tap and its gauge.
+
+    Parameters
+    ----------
+    elevation : float
+        Of the tap, above the pump reference plane [m].
+    diameter : float
+        Inside diameter of the pipe at the tap [m].
+    gauge_elevation : float
+        Of the gauge, above the pump reference plane [m].
+    sensing_line : {"filled", "empty"}
+        A filled line makes the gauge read at its own elevation, an empty one at the tap's.
+    position : str
+        Relative to the strainer.
+    elevation_u : float
+        Standard uncertainty of the elevation that counts [m].
+    """
+
+    elevation: float
+    diameter: float
+    gauge_elevation: float | None = None
+    sensing_line: SensingLine = "filled"
+    position: TapPosition = "at_flange"
+    elevation_u: float = 0.0
+
+    @property
+    def reading_elevation(self) -> float:
+        """Elevation at which the gauge reads, above the pump reference plane [m]."""
+        if self.sensing_line == "filled" and self.gauge_elevation is not None:
+            return self.gauge_elevation
+        return self.elevation
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Driver:
+    """Motor and drive between the power meter and the pump shaft.
+
+    Parameters
+    ----------
+    rated_power : float or None
+        Motor rating, shaft side [W].
+    rated_efficiency : float or None
+        Full-load motor efficiency [-].
+    poles : int or None
+        Number of poles.
+    drive_efficiency : float
+        Of a variable-speed drive [-]; one without.
+    transmission_efficiency : float
+        Of a belt or gear [-]; one for direct coupling.
+    power_measured_at : {"motor_input", "drive_input"}
+        Which side of the drive the power meter is on.
+    efficiency_u : float
+        Standard uncertainty of the whole driver efficiency [-], relative.
+    """
+
+    rated_power: float | None = None
+    rated_efficiency: float | None = None
+    poles: int | None = None
+    drive_efficiency: float = 1.0
+    transmission_efficiency: float = 1.0
+    power_measured_at: PowerSide = "motor_input"
+    efficiency_u: float = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurvePoint:
+    """A point of a declared baseline: flow [m³/s], head [m], shaft power [W] or efficiency [-]."""
+
+    flow: float
+    head: float
+    efficiency: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pump:
+    """One pump with its taps, driver and tags.
+
+    Parameters
+    ----------
+    id : str
+        The user's name for it.
+    suction_line : str
+        Line it draws from.
+    reference_elevation : float
+        Station elevation of the pump reference plane [m].
+    suction_tap, discharge_tap : Tap
+        Where the pressures are (or would be) read.
+    reference_speed : float or None
+        Speed to which points are brought [1/s].
+    flow_tag : str or None
+        Meter of the flow through this pump alone.
+    suction_pressure_tag, discharge_pressure_tag, power_tag, speed_tag, running_tag : str or None
+        Tags by role; None where there is no instrument.
+    running_power : float or None
+        Above this electrical power the pump counts as running [W].
+    check_valve_leak_free : bool
+        Whether the idle pump is known not to pass water backwards.
+    driver : Driver
+        Motor and drive.
+    baseline_curve : tuple of CurvePoint
+        Maker's or acceptance points at reference speed; empty: learned from good operation.
+    baseline_from, baseline_to : Timestamp or None
+        Declared good period to learn the baseline from.
+    """
+
+    id: str
+    suction_line: str
+    suction_tap: Tap
+    discharge_tap: Tap
+    reference_elevation: float = 0.0
+    reference_speed: float | None = None
+    flow_tag: str | None = None
+    suction_pressure_tag: str | None = None
+    discharge_pressure_tag: str | None = None
+    power_tag: str | None = None
+    speed_tag: str | None = None
+    running_tag: str | None = None
+    running_power: float | None = None
+    driver: Driver = field(default_factory=Driver)
+    baseline_curve: tuple[CurvePoint, ...] = ()
+    baseline_from: pd.Timestamp | None = None
+    baseline_to: pd.Timestamp | None = None
+    valid_from: pd.Timestamp = BEGINNING
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlowMeter:
+    """A flow meter and the pumps it serves.
+
+    Parameters
+    ----------
+    id : str
+        The user's name for it.
+    tag : str
+        Its tag.
+    serves : tuple of str
+        Pumps whose flow passes through it.
+    """
+
+    id: str
+    tag: str
+    serves: tuple[str, ...]
+    valid_from: pd.Timestamp = BEGINNING
