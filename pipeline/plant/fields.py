@@ -9,17 +9,20 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
-from collections.abc import Iterator, Sequence
+import math
+from collections.abc import Collection, Iterator, Sequence
 from typing import Any, overload
 from zoneinfo import ZoneInfo
 
 import pandas as pd
 
 from pipeline.errors import Fault, UnitError
-from pipeline.plant.types import BEGINNING
+from pipeline.plant.validity import BEGINNING
 from pipeline.quantities import conversion, parse_measure
 
 _MISSING: Any = object()
+_YEARS = (1900, 2200)
+_LONGEST_SHOWN = 60
 
 
 class Section:
@@ -33,22 +36,49 @@ class Section:
         How messages name it, such as ``pumps 'P1'``.
     faults : list of Fault
         Shared by the whole file; faults are appended.
+    inherited : collection of str
+        Keys that come from an earlier version of the item. Their faults are not reported
+        again: the earlier version has done so.
     """
 
-    def __init__(self, content: dict[str, Any], where: str, faults: list[Fault]) -> None:
+    def __init__(
+        self,
+        content: dict[str, Any],
+        where: str,
+        faults: list[Fault],
+        inherited: Collection[str] = (),
+    ) -> None:
         self._content = content
         self._asked: set[str] = set()
+        self._inherited = frozenset(inherited)
         self.where = where
         self.faults = faults
 
+    def place(self, key: str) -> str:
+        """Name a key of this table for a message."""
+        return f"{self.where}, {key}" if self.where else key
+
     def fault(self, key: str, found: str, expected: str, remedy: str = "") -> None:
         """Note that the value of a key is wrong."""
-        where = f"{self.where}, {key}" if self.where else key
-        self.faults.append(Fault(where, found, expected, remedy))
+        if key not in self._inherited:
+            self.faults.append(Fault(self.place(key), found, expected, remedy))
+
+    def refuse(self, key: str, error: UnitError) -> None:
+        """Note what is wrong with a unit under the key that holds it."""
+        for fault in error.faults:
+            self.fault(key, fault.found, fault.expected, fault.remedy)
 
     def has(self, key: str) -> bool:
         """Whether the user wrote the key."""
         return key in self._content
+
+    def is_list(self, key: str) -> bool:
+        """Whether the key holds a list."""
+        return isinstance(self._content.get(key), list)
+
+    def unstated(self, *keys: str) -> tuple[str, ...]:
+        """Give those of some optional keys for which a usual value stands in."""
+        return tuple(key for key in keys if key not in self._content)
 
     def _take(self, key: str, required: str | None) -> Any:
         self._asked.add(key)
@@ -67,22 +97,46 @@ class Section:
         """Take a non-empty text."""
         required = "a text" if default is _MISSING else None
         value = self._take(key, required)
+        stand_in = "" if default is _MISSING else default
         if value is _MISSING:
-            return "" if default is _MISSING else default
+            return stand_in
         if not isinstance(value, str) or not value.strip():
-            self.fault(key, _shown(value), "a text in quotes")
-            return "" if default is _MISSING else default
+            self.fault(key, shown(value), "a text in quotes")
+            return stand_in
+        if has_control_character(value):
+            self.fault(key, shown(value), "a text without control characters")
+            return stand_in
+        return value
+
+    def mark(self, key: str, allowed: str) -> str | None:
+        """Take a single character that separates something, such as a delimiter."""
+        value = self._take(key, None)
+        if value is _MISSING:
+            return None
+        if not isinstance(value, str) or len(value) != 1 or value not in allowed:
+            listed = ", ".join(shown(c) for c in allowed)
+            self.fault(key, shown(value), f"one of {listed}")
+            return None
         return value
 
     def choice(self, key: str, options: Sequence[str], default: str | None = None) -> str:
         """Take one of several words."""
         value = self.text(key) if default is None else self.text(key, default)
         if value and value not in options:
-            near = difflib.get_close_matches(value, options, n=1)
-            hint = f"Did you mean '{near[0]}'?" if near else ""
-            self.fault(key, f"'{value}'", "one of " + ", ".join(options), hint)
+            self.fault(key, shown(value), "one of " + ", ".join(options), did_you_mean(value, options))
             return default if default is not None else options[0]
         return value or options[0]
+
+    def zone(self, key: str) -> ZoneInfo | None:
+        """Take the IANA name of a time zone; None where there is none or it is unknown."""
+        name = self.text(key, None)
+        if name is None:
+            return None
+        try:
+            return ZoneInfo(name)
+        except (OSError, ValueError, KeyError):
+            self.fault(key, shown(name), "an IANA name such as 'Europe/Lisbon'")
+            return None
 
     def number(
         self,
@@ -98,12 +152,23 @@ class Section:
         if value is _MISSING:
             return default
         if isinstance(value, bool) or not isinstance(value, int | float):
-            self.fault(key, _shown(value), "a number without unit")
+            self.fault(key, shown(value), "a number without unit")
             return default
-        if not low <= value <= high:
-            self.fault(key, str(value), f"a number from {low:g} to {high:g}")
+        # An integer of TOML may be too large for a float.
+        if not (abs(value) < 1e300 and low <= value <= high):
+            self.fault(key, shown(value), f"a number {_bounds(low, high)}".strip())
             return default
         return float(value)
+
+    def whole(self, key: str, default: int | None = None, *, low: int, high: int) -> int | None:
+        """Take a whole number within bounds."""
+        value = self.number(key, None, low=low, high=high)
+        if value is None:
+            return default
+        if value != int(value):
+            self.fault(key, shown(value), f"a whole number {_bounds(low, high)}")
+            return default
+        return int(value)
 
     def flag(self, key: str, default: bool) -> bool:
         """Take true or false."""
@@ -111,7 +176,7 @@ class Section:
         if value is _MISSING:
             return default
         if not isinstance(value, bool):
-            self.fault(key, _shown(value), "true or false")
+            self.fault(key, shown(value), "true or false")
             return default
         return value
 
@@ -126,21 +191,19 @@ class Section:
         high: float = float("inf"),
     ) -> float | None:
         """Take a number with its unit, such as ``"250 mm"``, into SI."""
-        value = self._take(key, f"a {quantity} with its unit" if required else None)
+        value = self._take(key, f"{a_or_an(quantity)} with its unit" if required else None)
         if value is _MISSING:
             return default
         if not isinstance(value, str):
-            self.fault(key, _shown(value), "a number with its unit, in quotes, like '2.5 m'")
+            self.fault(key, shown(value), "a number with its unit, in quotes, like '2.5 m'")
             return default
         try:
             number, _ = parse_measure(value, quantity)
         except UnitError as error:
-            self.faults.extend(
-                Fault(f"{self.where}, {key}", f.found, f.expected, f.remedy) for f in error.faults
-            )
+            self.refuse(key, error)
             return default
-        if not low <= number <= high:
-            self.fault(key, f"'{value}'", _bounds_text(low, high, quantity))
+        if not (math.isfinite(number) and low <= number <= high):
+            self.fault(key, shown(value), _bounds_text(low, high, quantity))
             return default
         return number
 
@@ -149,20 +212,11 @@ class Section:
         value = self._take(key, None)
         if value is _MISSING:
             return None
-        if isinstance(value, str):
-            try:
-                value = dt.datetime.fromisoformat(value)
-            except ValueError:
-                self.fault(key, f"'{value}'", "a date such as 2025-03-01")
-                return None
-        if isinstance(value, dt.datetime):
-            aware = value if value.tzinfo else value.replace(tzinfo=zone)
-        elif isinstance(value, dt.date):
-            aware = dt.datetime(value.year, value.month, value.day, tzinfo=zone)
-        else:
-            self.fault(key, _shown(value), "a date such as 2025-03-01")
-            return None
-        return pd.Timestamp(aware).tz_convert("UTC").as_unit("us")
+        moment = as_moment(value, zone)
+        if moment is None:
+            years = f"in the years {_YEARS[0]} to {_YEARS[1]}"
+            self.fault(key, shown(value), f"a date such as 2025-03-01, {years}")
+        return moment
 
     def valid_from(self, zone: ZoneInfo) -> pd.Timestamp:
         """Take the date since when the item is as described."""
@@ -173,12 +227,12 @@ class Section:
         value = self._take(key, None)
         if value is _MISSING:
             return ()
-        if isinstance(value, str):
-            return (value,)
-        if not isinstance(value, list) or not all(isinstance(v, str | int) for v in value):
-            self.fault(key, _shown(value), "a list of texts")
+        items = value if isinstance(value, list) else [value]
+        good = all(isinstance(v, str | int | float) and not isinstance(v, bool) for v in items)
+        if not good or any(isinstance(v, str) and has_control_character(v) for v in items):
+            self.fault(key, shown(value), "a list of texts")
             return ()
-        return tuple(str(v) for v in value)
+        return tuple(str(v) for v in items)
 
     def section(self, key: str) -> Section | None:
         """Take a table."""
@@ -186,51 +240,178 @@ class Section:
         if value is _MISSING:
             return None
         if not isinstance(value, dict):
-            self.fault(key, _shown(value), f"a table [{key}]")
+            self.fault(key, shown(value), f"a table [{key}]")
             return None
-        return Section(value, f"{self.where}, {key}" if self.where else key, self.faults)
+        return Section(value, self.place(key), self._faults_of(key))
 
     def sections(self, key: str, named_by: str = "id") -> Iterator[Section]:
         """Take an array of tables, naming each by its identifying key in messages."""
+        for number, content in enumerate(self._tables(key), start=1):
+            label = _label(content, named_by, number)
+            yield Section(content, f"{self.place(key)} {label}", self._faults_of(key))
+
+    def versions(self, key: str, zone: ZoneInfo, renewed: dict[str, str]) -> Iterator[Section]:
+        """Take an array of tables in which a later version of an item may be short.
+
+        A table with the ``id`` of an earlier one (by ``valid_from``) takes over every key it
+        does not write itself. A list or table that is written replaces the earlier one whole.
+        ``without`` lists keys that no longer hold.
+
+        Parameters
+        ----------
+        key : str
+            Key of the array.
+        zone : ZoneInfo
+            Of dates without offset.
+        renewed : dict of str to str
+            Keys that are not taken over once the key named beside it is written anew.
+
+        Yields
+        ------
+        Section
+            Each with all its keys, in the order of the dates.
+        """
+        groups: dict[Any, list[dict[str, Any]]] = {}
+        for number, content in enumerate(self._tables(key), start=1):
+            name = content.get("id")
+            groups.setdefault(name if isinstance(name, str) else number, []).append(content)
+        for number, group in enumerate(groups.values(), start=1):
+            label = f"{self.place(key)} {_label(group[0], 'id', number)}"
+            earlier: dict[str, Any] = {}
+            for content in sorted(group, key=lambda c: _date_of(c, zone)):
+                where = label
+                if earlier and "valid_from" in content:
+                    where = f"{label} from {shown(content['valid_from'])}"
+                written = Section(content, where, self.faults)
+                kept = written._kept_from(earlier, renewed)
+                own = {k: v for k, v in content.items() if k != "without"}
+                earlier = {**kept, **own}
+                yield Section(earlier, where, self.faults, kept)
+
+    def _kept_from(self, earlier: dict[str, Any], renewed: dict[str, str]) -> dict[str, Any]:
+        """Give what this version takes over from the one before it."""
+        dropped = {"valid_from", *self._content}
+        dropped |= {old for new, old in renewed.items() if new in self._content}
+        for gone in self.words("without"):
+            if gone not in earlier or gone in self._content:
+                known = sorted(set(earlier) - {"id", "valid_from", *self._content})
+                expected = "a key of the version before it: " + (", ".join(known) or "none")
+                self.fault("without", shown(gone), expected, did_you_mean(gone, known))
+            dropped.add(gone)
+        return {k: v for k, v in earlier.items() if k not in dropped}
+
+    def _tables(self, key: str) -> list[dict[str, Any]]:
         value = self._take(key, None)
         if value is _MISSING:
-            return
+            return []
         if not isinstance(value, list) or not all(isinstance(v, dict) for v in value):
-            self.fault(key, _shown(value), f"tables [[{key}]]")
-            return
-        for number, content in enumerate(value, start=1):
-            name = content.get(named_by)
-            label = f"'{name}'" if isinstance(name, str) else f"number {number}"
-            prefix = f"{self.where}, {key}" if self.where else key
-            yield Section(content, f"{prefix} {label}", self.faults)
+            self.fault(key, shown(value), f"tables [[{key}]]")
+            return []
+        return value
+
+    def _faults_of(self, key: str) -> list[Fault]:
+        # What is wrong in an inherited table has been said of the version it comes from.
+        return [] if key in self._inherited else self.faults
 
     def done(self) -> None:
         """Refuse the keys that nobody asked for."""
         for key in self._content:
             if key not in self._asked:
-                near = difflib.get_close_matches(key, self._asked, n=1)
                 known = ", ".join(sorted(self._asked))
-                hint = f"Did you mean '{near[0]}'?" if near else "Remove it."
+                hint = did_you_mean(key, self._asked) or "Remove it."
                 self.fault(key, "an unknown key", f"one of {known}", hint)
 
 
-def _shown(value: object) -> str:
+def as_moment(value: object, zone: ZoneInfo) -> pd.Timestamp | None:
+    """Read a TOML date, or one in quotes; None if it is none or far from any plant's life.
+
+    Parameters
+    ----------
+    value : object
+        As parsed from TOML.
+    zone : ZoneInfo
+        Of a date without offset.
+
+    Returns
+    -------
+    Timestamp or None
+        UTC.
+    """
+    if isinstance(value, str):
+        try:
+            value = dt.datetime.fromisoformat(value)
+        except ValueError:
+            return None
+    if isinstance(value, dt.date) and not isinstance(value, dt.datetime):
+        value = dt.datetime(value.year, value.month, value.day)  # noqa: DTZ001
+    if not isinstance(value, dt.datetime) or not _YEARS[0] <= value.year <= _YEARS[1]:
+        return None
+    aware = value if value.tzinfo else value.replace(tzinfo=zone)
+    return pd.Timestamp(aware).tz_convert("UTC").as_unit("us")
+
+
+def _date_of(content: dict[str, Any], zone: ZoneInfo) -> pd.Timestamp:
+    return as_moment(content.get("valid_from"), zone) or BEGINNING
+
+
+def _label(content: dict[str, Any], named_by: str, number: int) -> str:
+    name = content.get(named_by)
+    return shown(name) if isinstance(name, str) else f"number {number}"
+
+
+def has_control_character(text: str) -> bool:
+    """Whether a text holds a character that no name, path or unit can hold."""
+    return any(ord(c) < 32 or ord(c) == 127 for c in text)
+
+
+def did_you_mean(name: str, known: Collection[str]) -> str:
+    """Suggest the nearest known name; empty where none is near."""
+    near = difflib.get_close_matches(name, sorted(known), n=1)
+    return f"Did you mean '{near[0]}'?" if near else ""
+
+
+def a_or_an(noun: str) -> str:
+    """Put the indefinite article before a noun, its underscores as blanks.
+
+    Examples
+    --------
+    >>> a_or_an("elevation"), a_or_an("suction_pressure")
+    ('an elevation', 'a suction pressure')
+    """
+    return f"{'an' if noun[:1] in 'aeiou' else 'a'} {noun.replace('_', ' ')}"
+
+
+def shown(value: object) -> str:
+    """Show a TOML value in a message, as the user wrote it and not at any length."""
     if isinstance(value, bool):
         return "true" if value else "false"
-    if isinstance(value, str):
-        return f"'{value}'"
-    return str(value)
+    if isinstance(value, int) and abs(value) >= 10**_LONGEST_SHOWN:
+        return f"a number of more than {_LONGEST_SHOWN} digits"
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, list) and any(isinstance(v, dict | list) for v in value):
+        return "a list of tables" if all(isinstance(v, dict) for v in value) else "a mixed list"
+    text = "".join(c if c.isprintable() else "?" for c in str(value))
+    if len(text) > _LONGEST_SHOWN:
+        text = text[: _LONGEST_SHOWN - 3] + "..."
+    return f"'{text}'" if isinstance(value, str) else text
+
+
+def _bounds(low: float, high: float, unit: str = "") -> str:
+    unit = f" {unit}" if unit and unit != "1" else ""
+    if math.isinf(low) and math.isinf(high):
+        return "of ordinary size"
+    if math.isinf(high):
+        return f"of at least {low:g}{unit}"
+    if math.isinf(low):
+        return f"of at most {high:g}{unit}"
+    return f"from {low:g} to {high:g}{unit}"
 
 
 def _bounds_text(low: float, high: float, quantity: str) -> str:
     from pipeline.quantities import quantity as look_up
 
-    unit = look_up(quantity).si_unit
-    if high == float("inf"):
-        return f"at least {low:g} {unit}"
-    if low == float("-inf"):
-        return f"at most {high:g} {unit}"
-    return f"from {low:g} to {high:g} {unit}"
+    return f"{a_or_an(quantity)} {_bounds(low, high, look_up(quantity).si_unit)}"
 
 
 def tag_conversion(section: Section, quantity: str, unit: str) -> tuple[float, float, Any]:
@@ -238,7 +419,6 @@ def tag_conversion(section: Section, quantity: str, unit: str) -> tuple[float, f
     try:
         found = conversion(unit, quantity)
     except UnitError as error:
-        for fault in error.faults:
-            section.fault("unit", fault.found, fault.expected, fault.remedy)
+        section.refuse("unit", error)
         return 1.0, 0.0, None
     return found.scale, found.offset, found.reference
