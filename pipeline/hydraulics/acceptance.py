@@ -352,14 +352,8 @@ def judge(
                 float(nodes[0]) if single else guarantee.flow, nodes, -np.inf, grade.power_high,
             )
         )  # fmt: skip
-    verdicts = {c.verdict for c in criteria}
-    verdict: Verdict = (
-        "not_met"
-        if "not_met" in verdicts
-        else "not_covered"
-        if "not_covered" in verdicts
-        else "met"
-    )
+    order: tuple[Verdict, ...] = ("not_met", "not_covered", "met")
+    verdict = next(v for v in order if any(c.verdict == v for c in criteria))
     return AcceptanceResult(tuple(criteria), verdict, grade, suction_assumption, indicative)
 
 

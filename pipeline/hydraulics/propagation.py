@@ -152,6 +152,11 @@ def effective_degrees_of_freedom(
     ndarray
         Effective degrees of freedom; infinite if every one is. [-]
 
+    Raises
+    ------
+    RangeError
+        If there are not as many degrees of freedom as contributions.
+
     Notes
     -----
     nu = u_c^4 / sum(c_i^4 u_i^4 / nu_i) (JCGM 100:2008, G.2b), for independent inputs.
