@@ -8,7 +8,6 @@ nobody asked for are faults too: a misspelt setting must not silently do nothing
 from __future__ import annotations
 
 import datetime as dt
-import difflib
 import math
 from collections.abc import Collection, Iterator, Sequence
 from typing import Any, overload
@@ -18,11 +17,18 @@ import pandas as pd
 
 from pipeline.errors import Fault, UnitError
 from pipeline.plant.validity import BEGINNING
+from pipeline.plant.wording import (
+    a_or_an,
+    bounds,
+    did_you_mean,
+    has_control_character,
+    measure_bounds,
+    shown,
+)
 from pipeline.quantities import conversion, parse_measure
 
 _MISSING: Any = object()
 _YEARS = (1900, 2200)
-_LONGEST_SHOWN = 60
 
 
 class Section:
@@ -72,6 +78,11 @@ class Section:
         """Whether the user wrote the key."""
         return key in self._content
 
+    def holds(self, key: str, values: Collection[str]) -> bool:
+        """Whether the key holds one of some texts."""
+        value = self._content.get(key)
+        return isinstance(value, str) and value in values
+
     def is_list(self, key: str) -> bool:
         """Whether the key holds a list."""
         return isinstance(self._content.get(key), list)
@@ -119,13 +130,25 @@ class Section:
             return None
         return value
 
-    def choice(self, key: str, options: Sequence[str], default: str | None = None) -> str:
-        """Take one of several words."""
-        value = self.text(key) if default is None else self.text(key, default)
+    def one_of(self, key: str, options: Sequence[str]) -> str | None:
+        """Take a word that must be there; None where it is none of the options."""
+        value = self.text(key)
         if value and value not in options:
-            self.fault(key, shown(value), "one of " + ", ".join(options), did_you_mean(value, options))
-            return default if default is not None else options[0]
-        return value or options[0]
+            hint = did_you_mean(value, options)
+            self.fault(key, shown(value), "one of " + ", ".join(options), hint)
+        return value if value in options else None
+
+    def choice(self, key: str, options: Sequence[str], default: str) -> str:
+        """Take one of several words, or the default."""
+        return (self.one_of(key, options) if self.has(key) else None) or self._default(key, default)
+
+    def _default(self, key: str, default: str) -> str:
+        self._asked.add(key)
+        return default
+
+    def pass_over(self) -> None:
+        """Accept all keys unseen: another fault keeps them from being judged."""
+        self._asked.update(self._content)
 
     def zone(self, key: str) -> ZoneInfo | None:
         """Take the IANA name of a time zone; None where there is none or it is unknown."""
@@ -156,7 +179,7 @@ class Section:
             return default
         # An integer of TOML may be too large for a float.
         if not (abs(value) < 1e300 and low <= value <= high):
-            self.fault(key, shown(value), f"a number {_bounds(low, high)}".strip())
+            self.fault(key, shown(value), f"a number {bounds(low, high)}".strip())
             return default
         return float(value)
 
@@ -166,7 +189,7 @@ class Section:
         if value is None:
             return default
         if value != int(value):
-            self.fault(key, shown(value), f"a whole number {_bounds(low, high)}")
+            self.fault(key, shown(value), f"a whole number {bounds(low, high)}")
             return default
         return int(value)
 
@@ -203,7 +226,7 @@ class Section:
             self.refuse(key, error)
             return default
         if not (math.isfinite(number) and low <= number <= high):
-            self.fault(key, shown(value), _bounds_text(low, high, quantity))
+            self.fault(key, shown(value), measure_bounds(low, high, quantity))
             return default
         return number
 
@@ -343,7 +366,7 @@ def as_moment(value: object, zone: ZoneInfo) -> pd.Timestamp | None:
         except ValueError:
             return None
     if isinstance(value, dt.date) and not isinstance(value, dt.datetime):
-        value = dt.datetime(value.year, value.month, value.day)  # noqa: DTZ001
+        value = dt.datetime(value.year, value.month, value.day)
     if not isinstance(value, dt.datetime) or not _YEARS[0] <= value.year <= _YEARS[1]:
         return None
     aware = value if value.tzinfo else value.replace(tzinfo=zone)
@@ -357,61 +380,6 @@ def _date_of(content: dict[str, Any], zone: ZoneInfo) -> pd.Timestamp:
 def _label(content: dict[str, Any], named_by: str, number: int) -> str:
     name = content.get(named_by)
     return shown(name) if isinstance(name, str) else f"number {number}"
-
-
-def has_control_character(text: str) -> bool:
-    """Whether a text holds a character that no name, path or unit can hold."""
-    return any(ord(c) < 32 or ord(c) == 127 for c in text)
-
-
-def did_you_mean(name: str, known: Collection[str]) -> str:
-    """Suggest the nearest known name; empty where none is near."""
-    near = difflib.get_close_matches(name, sorted(known), n=1)
-    return f"Did you mean '{near[0]}'?" if near else ""
-
-
-def a_or_an(noun: str) -> str:
-    """Put the indefinite article before a noun, its underscores as blanks.
-
-    Examples
-    --------
-    >>> a_or_an("elevation"), a_or_an("suction_pressure")
-    ('an elevation', 'a suction pressure')
-    """
-    return f"{'an' if noun[:1] in 'aeiou' else 'a'} {noun.replace('_', ' ')}"
-
-
-def shown(value: object) -> str:
-    """Show a TOML value in a message, as the user wrote it and not at any length."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, int) and abs(value) >= 10**_LONGEST_SHOWN:
-        return f"a number of more than {_LONGEST_SHOWN} digits"
-    if isinstance(value, dict):
-        return "a table"
-    if isinstance(value, list) and any(isinstance(v, dict | list) for v in value):
-        return "a list of tables" if all(isinstance(v, dict) for v in value) else "a mixed list"
-    text = "".join(c if c.isprintable() else "?" for c in str(value))
-    if len(text) > _LONGEST_SHOWN:
-        text = text[: _LONGEST_SHOWN - 3] + "..."
-    return f"'{text}'" if isinstance(value, str) else text
-
-
-def _bounds(low: float, high: float, unit: str = "") -> str:
-    unit = f" {unit}" if unit and unit != "1" else ""
-    if math.isinf(low) and math.isinf(high):
-        return "of ordinary size"
-    if math.isinf(high):
-        return f"of at least {low:g}{unit}"
-    if math.isinf(low):
-        return f"of at most {high:g}{unit}"
-    return f"from {low:g} to {high:g}{unit}"
-
-
-def _bounds_text(low: float, high: float, quantity: str) -> str:
-    from pipeline.quantities import quantity as look_up
-
-    return f"{a_or_an(quantity)} {_bounds(low, high, look_up(quantity).si_unit)}"
 
 
 def tag_conversion(section: Section, quantity: str, unit: str) -> tuple[float, float, Any]:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+import re
 
 from pipeline.errors import UnitError
 from pipeline.plant.fields import Section
-from pipeline.plant.types import Accuracy
-from pipeline.quantities import conversion, parse_measure
+from pipeline.plant.signals import Accuracy
+from pipeline.plant.wording import shown
+from pipeline.quantities import conversion
 
 # Rectangular limits of the systematic part and standard deviation of the random part where
 # the plant file is silent. Common practice, no source: figures for installed plant
@@ -25,17 +27,22 @@ _USUAL: dict[str, tuple[str, str]] = {
 _USUAL_PRESSURE_LIMIT = 3000.0
 """Systematic limit of a pressure gauge whose span is not stated [Pa]."""
 
+_NUMBER = re.compile(r"(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
+_LARGEST = 1e300
 
-def read_accuracy(
-    section: Section | None, quantity: str, unit: str, low: float, high: float
-) -> Accuracy:
+
+def read_accuracy(section: Section | None, quantity: str, low: float, high: float) -> Accuracy:
     """Read ``accuracy = { systematic = "0.5 % of span", random = "0.1 % of span" }``.
+
+    Each is a limit: a part of the span or of the reading, or an amount with its unit, with or
+    without a leading ``±``. A table must state the systematic part; left out as a whole, usual
+    figures stand in.
 
     Parameters
     ----------
     section : Section or None
         The table; None where the plant file has none.
-    quantity, unit : str
+    quantity : str
         Of the tag.
     low, high : float
         Instrument range [SI]; infinite where not stated.
@@ -48,8 +55,8 @@ def read_accuracy(
     span = high - low
     if section is None:
         return _usual(quantity, span)
-    systematic = _limit(section, "systematic", quantity, unit, span)
-    random = _limit(section, "random", quantity, unit, span)
+    systematic = _limit(section, "systematic", quantity, span, required=True)
+    random = _limit(section, "random", quantity, span)
     section.done()
     root3 = math.sqrt(3.0)
     return Accuracy(
@@ -86,31 +93,48 @@ def _usual_limit(text: str, quantity: str, span: float) -> tuple[float, float]:
 
 
 def _limit(
-    section: Section, key: str, quantity: str, unit: str, span: float
+    section: Section, key: str, quantity: str, span: float, *, required: bool = False
 ) -> tuple[float, float]:
     """Give a stated limit as (absolute, relative to the reading)."""
-    text = section.text(key, None)
-    if text is None:
+    text = section.text(key) if required else section.text(key, None)
+    if not text:
         return 0.0, 0.0
-    expected = "like '0.5 % of span', '1 % of reading' or '2 kPa'"
-    number, _, rest = text.partition("%")
-    if rest.strip() in ("of span", "of reading"):
-        try:
-            part = float(number) / 100.0
-        except ValueError:
-            section.fault(key, f"'{text}'", expected)
+    plain = text.strip().removeprefix("±").removeprefix("+/-").strip()
+    amount, _, basis = plain.partition("%")
+    basis = " ".join(basis.split())
+    if basis in ("of span", "of reading"):
+        part = _number(amount)
+        if part is None or part > 100.0:
+            section.fault(key, shown(text), "a part from 0 to 100 %")
             return 0.0, 0.0
-        if rest.strip() == "of reading":
-            return 0.0, abs(part)
+        if basis == "of reading":
+            return 0.0, part / 100.0
         if not math.isfinite(span):
-            section.fault(key, f"'{text}' without a range", "the tag's range", "Add 'range'.")
+            section.fault(key, f"{shown(text)} without a range", "the tag's range", "Add 'range'.")
             return 0.0, 0.0
-        return abs(part) * span, 0.0
-    try:
-        value, _ = parse_measure(text, quantity)
-    except UnitError:
-        section.fault(key, f"'{text}'", expected)
+        return part / 100.0 * span, 0.0
+    limit = _absolute_limit(plain, quantity)
+    if limit is None:
+        section.fault(key, shown(text), "like '0.5 % of span', '1 % of reading' or '2 kPa'")
         return 0.0, 0.0
-    # A temperature limit is a difference: the zero of the scale does not enter.
-    zero, _ = parse_measure(f"0 {text.split()[-1]}", quantity)
-    return abs(value - zero), 0.0
+    return limit, 0.0
+
+
+def _number(text: str) -> float | None:
+    """Read a plain number of zero or more; None if it is none."""
+    match = _NUMBER.fullmatch(text.strip())
+    return float(match.group()) if match else None
+
+
+def _absolute_limit(text: str, quantity: str) -> float | None:
+    match = _NUMBER.match(text)
+    if match is None:
+        return None
+    unit = text[match.end() :].strip()
+    try:
+        scale = conversion(unit, quantity).scale
+    except UnitError:
+        return None
+    # A limit is a difference: the zero of a temperature scale does not enter.
+    limit = float(match.group()) * abs(scale)
+    return limit if limit < _LARGEST else None

@@ -32,7 +32,9 @@ class Tap:
     position : str
         Relative to the strainer.
     elevation_u : float
-        Standard uncertainty of the elevation that counts [m].
+        Standard uncertainty of the elevation that counts [m]; zero where not stated.
+    unstated : tuple of str
+        Keys for which a usual value stands in.
     """
 
     elevation: float
@@ -41,6 +43,7 @@ class Tap:
     sensing_line: SensingLine = "filled"
     position: TapPosition = "at_flange"
     elevation_u: float = 0.0
+    unstated: tuple[str, ...] = field(default=(), repr=False, compare=False)
 
     @property
     def reading_elevation(self) -> float:
@@ -70,6 +73,8 @@ class Driver:
         Which side of the drive the power meter is on.
     efficiency_u : float
         Standard uncertainty of the whole driver efficiency [-], relative.
+    unstated : tuple of str
+        Keys for which a usual value stands in.
     """
 
     rated_power: float | None = None
@@ -79,11 +84,14 @@ class Driver:
     transmission_efficiency: float = 1.0
     power_measured_at: PowerSide = "motor_input"
     efficiency_u: float = 0.01
+    unstated: tuple[str, ...] = field(
+        default=("drive_efficiency", "power_measured_at", "efficiency_u"), repr=False, compare=False
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CurvePoint:
-    """A point of a declared baseline: flow [m³/s], head [m], shaft power [W] or efficiency [-]."""
+    """A point of a declared baseline: flow [m³/s], head [m], pump efficiency [-]."""
 
     flow: float
     head: float
@@ -116,6 +124,8 @@ class Pump:
         Whether the idle pump is known not to pass water backwards.
     driver : Driver
         Motor and drive.
+    impeller : str
+        The impeller fitted, in the user's words; with another one a new baseline starts.
     baseline_curve : tuple of CurvePoint
         Maker's or acceptance points at reference speed; empty: learned from good operation.
     baseline_from, baseline_to : Timestamp or None
@@ -135,7 +145,9 @@ class Pump:
     speed_tag: str | None = None
     running_tag: str | None = None
     running_power: float | None = None
+    check_valve_leak_free: bool = False
     driver: Driver = field(default_factory=Driver)
+    impeller: str = ""
     baseline_curve: tuple[CurvePoint, ...] = ()
     baseline_from: pd.Timestamp | None = None
     baseline_to: pd.Timestamp | None = None

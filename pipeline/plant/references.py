@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from pipeline.errors import Fault
-from pipeline.plant.types import Plant
+from pipeline.plant.machines import Pump
+from pipeline.plant.station import Plant
+from pipeline.plant.suction_side import SuctionLine, SuctionSource
+from pipeline.plant.validity import BEGINNING
+from pipeline.plant.wording import a_or_an, did_you_mean
 
 _ROLES = {
     "flow_tag": "flow",
@@ -32,12 +35,18 @@ def check_references(plant: Plant) -> list[Fault]:
     list of Fault
         Empty if all is well.
     """
-    return [*_versions(plant), *_sources(plant), *_lines(plant), *_pumps(plant), *_meters(plant)]
+    return [
+        *_versions(plant),
+        *_sources(plant),
+        *_lines(plant),
+        *_pumps(plant),
+        *_meters(plant),
+        *_dates(plant),
+    ]
 
 
 def _near(name: str, known: Iterable[str]) -> str:
-    close = difflib.get_close_matches(name, sorted(known), n=1)
-    return f"Did you mean '{close[0]}'?" if close else "Add it, or correct the name."
+    return did_you_mean(name, tuple(known)) or "Add it, or correct the name."
 
 
 def _tag_fault(plant: Plant, where: str, name: str | None, *quantities: str) -> Iterator[Fault]:
@@ -47,9 +56,11 @@ def _tag_fault(plant: Plant, where: str, name: str | None, *quantities: str) -> 
         yield Fault(where, f"tag '{name}'", "a tag of this file", _near(name, plant.tags))
         return
     for tag in plant.tags[name]:
-        if tag.quantity not in quantities:
-            wanted = " or ".join(quantities)
-            yield Fault(where, f"tag '{name}', which measures {tag.quantity}", f"a {wanted} tag")
+        # An unknown quantity has been reported already.
+        if tag.quantity and tag.quantity not in quantities:
+            wanted = a_or_an(" or ".join(quantities))
+            found = f"tag '{name}', which measures {tag.quantity.replace('_', ' ')}"
+            yield Fault(where, found, f"{wanted} tag")
 
 
 def _versions(plant: Plant) -> Iterator[Fault]:
@@ -174,3 +185,34 @@ def _meters(plant: Plant) -> Iterator[Fault]:
                         "a pump of this file",
                         _near(pump, plant.pumps),
                     )
+
+
+def _dates(plant: Plant) -> Iterator[Fault]:
+    """Find pumps that are older than the line, or lines older than the source, they need."""
+    for pumps in plant.pumps.values():
+        for pump in pumps:
+            lines = plant.lines.get(pump.suction_line, ())
+            yield from _too_young("pumps", pump, "suction line", pump.suction_line, lines)
+    for lines in plant.lines.values():
+        for line in lines:
+            sources = plant.sources.get(line.source, ())
+            yield from _too_young("suction_lines", line, "suction source", line.source, sources)
+
+
+def _too_young(
+    kind: str,
+    item: Pump | SuctionLine,
+    wanted: str,
+    name: str,
+    versions: Sequence[SuctionLine] | Sequence[SuctionSource],
+) -> Iterator[Fault]:
+    if versions and versions[0].valid_from > item.valid_from:
+        since = "the beginning"
+        if item.valid_from > BEGINNING:
+            since = f"{item.valid_from:%Y-%m-%d}"
+        yield Fault(
+            f"{kind} '{item.id}'",
+            f"{wanted} '{name}', valid only from {versions[0].valid_from:%Y-%m-%d}",
+            f"one that is there from {since} on",
+            "Leave valid_from out of the first entry, unless it was built then.",
+        )

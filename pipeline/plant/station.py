@@ -98,6 +98,8 @@ class Plant:
         Versions of each item, oldest first.
     liquids, tariffs : tuple
         Versions, oldest first.
+    survey, events : str or None
+        Names of the files of spot readings and of events, beside the plant file.
     text : bytes
         Content of the plant file (and the curve files it names), for fingerprints.
     """
@@ -150,7 +152,19 @@ class Plant:
         """Give the plant as it is at one instant."""
         return replace(self._snapshot(time, time), end=pd.Timestamp.max.tz_localize("UTC"))
 
+    @property
+    def survey_path(self) -> Path | None:
+        """File of spot readings."""
+        return None if self.survey is None else self.path.parent / self.survey
+
+    @property
+    def events_path(self) -> Path | None:
+        """File of events."""
+        return None if self.events is None else self.path.parent / self.events
+
     def _snapshot(self, start: pd.Timestamp, end: pd.Timestamp) -> Snapshot:
+        pumps = _all_current(self.pumps, start)
+        lines = _all_current(self.lines, start)
         return Snapshot(
             start=start,
             end=end,
@@ -159,10 +173,20 @@ class Plant:
             tariff=_current(self.tariffs, start) or Tariff(),
             tags=_all_current(self.tags, start),
             sources=_all_current(self.sources, start),
-            lines=_all_current(self.lines, start),
-            pumps=_all_current(self.pumps, start),
+            lines={name: _without_absent(line, pumps) for name, line in lines.items()},
+            pumps=pumps,
             flow_meters=_all_current(self.flow_meters, start),
         )
+
+
+def _without_absent(line: SuctionLine, pumps: dict[str, Pump]) -> SuctionLine:
+    """Leave out the pumps that are not built yet: nothing flows to them."""
+    header = tuple(
+        replace(segment, carries=tuple(p for p in segment.carries if p in pumps))
+        for segment in line.header
+    )
+    branches = {name: segment for name, segment in line.branches.items() if name in pumps}
+    return replace(line, header=header, branches=branches)
 
 
 def _current(versions: Iterable[Item], time: pd.Timestamp) -> Item | None:

@@ -1,0 +1,196 @@
+"""Evidence that people write down: spot readings and events, as small CSV files."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+from dataclasses import dataclass
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pandas as pd
+
+from pipeline.errors import Fault, PlantFileError, UnitError
+from pipeline.plant.types import Plant
+from pipeline.quantities import conversion, parse_measure
+
+EVENT_KINDS = ("overhaul", "impeller", "cleaning", "gauge", "meter", "other")
+"""What an event can be; ``overhaul`` and ``impeller`` start a new baseline, ``cleaning`` a new
+suction fit, ``gauge`` new gauge checks."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """Something that was done to a pump.
+
+    Parameters
+    ----------
+    time : Timestamp
+        When, UTC.
+    pump : str
+        To which pump.
+    kind : str
+        One of ``EVENT_KINDS``.
+    note : str
+        In the user's words.
+    """
+
+    time: pd.Timestamp
+    pump: str
+    kind: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpotReading:
+    """A reading of suction pressure with a portable gauge.
+
+    Parameters
+    ----------
+    time : Timestamp
+        When, UTC.
+    pump : str
+        At which pump.
+    reading : float
+        Gauge pressure at the suction gauge's place [Pa].
+    u : float
+        Standard uncertainty of the instrument [Pa]; the accuracy in the file is a rectangular
+        limit.
+    instrument : str
+        Which portable gauge: readings of one share its error.
+    """
+
+    time: pd.Timestamp
+    pump: str
+    reading: float
+    u: float
+    instrument: str
+
+
+def read_events(plant: Plant) -> tuple[Event, ...]:
+    """Read the events file a plant names: ``time, pump, kind, note``.
+
+    Raises
+    ------
+    PlantFileError
+        With every faulty row.
+    """
+    faults: list[Fault] = []
+    events = []
+    for where, row in _rows(plant, plant.events, ("time", "pump", "kind"), faults):
+        time = _time(row["time"], plant, where, faults)
+        if row["pump"] not in plant.pumps:
+            faults.append(Fault(f"{where}, pump", f"'{row['pump']}'", "a pump of the plant file"))
+        if row["kind"] not in EVENT_KINDS:
+            wanted = "one of " + ", ".join(EVENT_KINDS)
+            faults.append(Fault(f"{where}, kind", f"'{row['kind']}'", wanted))
+        if time is not None:
+            events.append(
+                Event(time=time, pump=row["pump"], kind=row["kind"], note=row.get("note") or "")
+            )
+    _raise(faults, plant.events)
+    return tuple(sorted(events, key=lambda e: (e.time, e.pump, e.kind)))
+
+
+def read_survey(plant: Plant) -> tuple[SpotReading, ...]:
+    """Read the survey file a plant names: ``time, pump, reading, unit, accuracy``.
+
+    A sixth column ``instrument`` is optional. The accuracy is a limit in the reading's unit.
+
+    Raises
+    ------
+    PlantFileError
+        With every faulty row.
+    """
+    faults: list[Fault] = []
+    readings = []
+    needed = ("time", "pump", "reading", "unit", "accuracy")
+    for where, row in _rows(plant, plant.survey, needed, faults):
+        time = _time(row["time"], plant, where, faults)
+        if row["pump"] not in plant.pumps:
+            faults.append(Fault(f"{where}, pump", f"'{row['pump']}'", "a pump of the plant file"))
+        try:
+            found = conversion(row["unit"], "suction_pressure")
+            value, _ = parse_measure(f"{row['reading']} {row['unit']}", "suction_pressure")
+            accuracy = float(row["accuracy"]) * abs(found.scale)
+        except UnitError as error:
+            faults.extend(Fault(where, f.found, f.expected, f.remedy) for f in error.faults)
+            continue
+        except ValueError:
+            faults.append(Fault(f"{where}, accuracy", f"'{row['accuracy']}'", "a number"))
+            continue
+        if found.reference == "absolute":
+            faults.append(
+                Fault(
+                    f"{where}, unit",
+                    f"'{row['unit']}'",
+                    "a gauge pressure",
+                    "Subtract the day's atmospheric pressure.",
+                )
+            )
+        if time is not None:
+            readings.append(
+                SpotReading(
+                    time=time,
+                    pump=row["pump"],
+                    reading=value,
+                    u=accuracy / 3**0.5,
+                    instrument=row.get("instrument") or "portable gauge",
+                )
+            )
+    _raise(faults, plant.survey)
+    return tuple(sorted(readings, key=lambda r: (r.time, r.pump)))
+
+
+def _rows(
+    plant: Plant, name: str | None, needed: tuple[str, ...], faults: list[Fault]
+) -> list[tuple[str, dict[str, str]]]:
+    if name is None:
+        return []
+    folder = plant.path.parent.resolve()
+    path = (folder / name).resolve()
+    if not path.is_relative_to(folder):
+        faults.append(Fault(name, "a path outside the plant file's folder", "a file beside it"))
+        return []
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        faults.append(Fault(name, error.strerror or "an error", "a readable CSV file"))
+        return []
+    except UnicodeDecodeError:
+        faults.append(Fault(name, "text that is not UTF-8", "a CSV file in UTF-8"))
+        return []
+    reader = csv.DictReader(io.StringIO(text), skipinitialspace=True)
+    missing = [column for column in needed if column not in (reader.fieldnames or [])]
+    if missing:
+        faults.append(
+            Fault(
+                Path(name).name, "no column " + ", ".join(missing), "columns " + ", ".join(needed)
+            )
+        )
+        return []
+    rows = []
+    for row in reader:
+        where = f"{Path(name).name} line {reader.line_num}"
+        if any(row.get(column) in (None, "") for column in needed):
+            faults.append(Fault(where, "an incomplete row", "a value for " + ", ".join(needed)))
+            continue
+        rows.append((where, {k: v.strip() for k, v in row.items() if k and isinstance(v, str)}))
+    return rows
+
+
+def _time(text: str, plant: Plant, where: str, faults: list[Fault]) -> pd.Timestamp | None:
+    try:
+        moment = dt.datetime.fromisoformat(text)
+    except ValueError:
+        faults.append(Fault(f"{where}, time", f"'{text}'", "a time such as 2025-03-01 14:30"))
+        return None
+    if moment.tzinfo is None:
+        moment = moment.replace(tzinfo=ZoneInfo(plant.station.time_zone))
+    return pd.Timestamp(moment).tz_convert("UTC").as_unit("us")
+
+
+def _raise(faults: list[Fault], name: str | None) -> None:
+    if faults:
+        raise PlantFileError(f"The file {name} has {len(faults)} fault(s).", faults)
