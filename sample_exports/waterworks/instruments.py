@@ -131,7 +131,7 @@ def readings(
 def _true_value(tag: Instrument, truth: Truth) -> Array:
     if tag.quantity == "celsius":
         return truth.celsius
-    if tag.owner in truth.source:
+    if tag.quantity in ("level", "pressure"):
         shown = truth.source[tag.owner]
         return shown + truth.atmosphere if tag.absolute else shown
     pump = truth.pump[tag.owner]
@@ -188,10 +188,9 @@ def lose_some(
     samples: Samples, draw: np.random.Generator, share: float, lost: tuple[float, float]
 ) -> Samples:
     """Mark a few samples bad or uncertain, and all of a time without communication."""
-    status = samples.status.copy()
-    hit = draw.random(status.size)
-    status[hit < share] = BAD
-    status[(hit >= share) & (hit < 1.5 * share)] = UNCERTAIN
+    hit = draw.random(samples.status.size)
+    worse = np.select([hit < share, hit < 1.5 * share], [BAD, UNCERTAIN], GOOD).astype(np.int8)
+    status = np.maximum(samples.status, worse)
     a, b = np.searchsorted(samples.time, lost)
     status[a:b] = BAD
     return Samples(samples.time, samples.value, status)

@@ -14,6 +14,8 @@ from .simulate import TrueStation, Truth
 from .water import GRAVITY, Array
 
 FIVE_MINUTE_DAY_OF_MONTH = 15
+STEADY = 0.01
+"""Largest spread of flow within five steady minutes, part of the mean."""
 ROUNDING = {
     "running_fraction": 4,
     "flow_m3_s": 6,
@@ -38,7 +40,8 @@ def tables(
     """Average the truth over UTC days, hours and five minutes, from `start` on [s].
 
     Means are over the running minutes, efficiencies are ratios of sums. Hours and five-minute
-    rows are given only where the pump ran all through; five minutes only on one day a month.
+    rows are given only where the pump ran all through; five minutes only where flow was steady,
+    and only on one day a month.
     """
     daily, hourly, fine = [], [], []
     for pump in station.pumps:
@@ -47,8 +50,10 @@ def tables(
         hours = _averages(pump.id, values, truth, clock, 3600)
         hourly.append(hours[hours["running_fraction"] == 1.0])
         five = _averages(pump.id, values, truth, clock, 300)
-        chosen = (five["time"].dt.day == FIVE_MINUTE_DAY_OF_MONTH).to_numpy()
-        fine.append(five[chosen & (five["running_fraction"] == 1.0).to_numpy()])
+        flow = values["flow"].reshape(len(five), -1)
+        steady = np.ptp(flow, axis=1) < STEADY * flow.mean(axis=1)
+        chosen = (five["time"].dt.day == FIVE_MINUTE_DAY_OF_MONTH) & steady
+        fine.append(five[chosen & (five["running_fraction"] == 1.0)])
     since = pd.Timestamp(start, unit="s", tz="UTC")
     day, hour, five = (pd.concat(t, ignore_index=True) for t in (daily, hourly, fine))
     day, hour, five = (t[t["time"] >= since].reset_index(drop=True) for t in (day, hour, five))
