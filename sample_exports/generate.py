@@ -16,6 +16,7 @@ import datetime as dt
 import shutil
 import sys
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -27,12 +28,14 @@ from waterworks.clock import DAY, WARM_UP_DAYS, Clock
 from waterworks.instruments import Samples, keep_by_exception, lose_some, readings
 from waterworks.planted import write_curve, write_planted
 from waterworks.simulate import simulate, streams_needed
+from waterworks.water import Array
 
 HERE = Path(__file__).resolve().parent
 SEED = 20250401
 STEP = 60
 HISTORY_MONTHS = 5
 """Months in one history file."""
+TRUTH_TABLES = ("daily", "hourly", "five_minutes")
 LOST_SHARE = 0.0006
 """Part of the samples with bad status; half as many are uncertain."""
 
@@ -68,6 +71,49 @@ def months(start: dt.date, end: dt.date) -> Iterator[tuple[dt.date, dt.date]]:
         day = after
 
 
+@dataclass(frozen=True)
+class Month:
+    """One month of the sample station.
+
+    ``kept`` are the samples by tag; ``time``, ``value`` and ``status`` the readings at every
+    step, by tag in the order of the instruments; ``tables`` the truth by day, hour and five
+    minutes.
+    """
+
+    kept: dict[str, Samples]
+    time: Array
+    value: Array
+    status: Array
+    tables: tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]
+
+
+def make_month(seed: int, first: dt.date, after: dt.date) -> Month:
+    """Simulate ``[first, after)`` of the sample station, UTC days."""
+    station, instruments = sample.sample_station(), sample.sample_instruments()
+    streams = streams_needed(station)
+    days = (after - first).days + WARM_UP_DAYS
+    clock = Clock(seed, first - dt.timedelta(days=WARM_UP_DAYS), days, STEP, sample.ZONE)
+    noise = clock.innovations(streams + 2 * len(instruments))
+    state = simulate(station, clock, noise[:streams])
+    value, status = readings(instruments, state, clock, noise[streams:])
+    begin = _seconds(first, dt.UTC)
+    draw = np.random.default_rng([seed, first.toordinal(), 5])
+    lost = tuple(t.timestamp() for t in sample.COMMUNICATION_LOST)
+    reported = keep_by_exception(instruments, clock, value, status)
+    kept = {
+        tag.tag: lose_some(s.between(begin, begin + days * DAY), draw, LOST_SHARE, lost)
+        for tag, s in zip(instruments, reported, strict=True)
+    }
+    warm = WARM_UP_DAYS * clock.per_day
+    return Month(
+        kept=kept,
+        time=clock.time[warm:],
+        value=value[:, warm:],
+        status=status[:, warm:],
+        tables=truth.tables(station, state, clock, begin),
+    )
+
+
 def write_sample(output: Path, seed: int, start: dt.date, end: dt.date) -> int:
     """Write the exports, the truth and the small files of the sample station.
 
@@ -78,85 +124,76 @@ def write_sample(output: Path, seed: int, start: dt.date, end: dt.date) -> int:
     seed : int
         Of all that is random.
     start, end : date
-        First and last day.
+        First and last UTC day.
 
     Returns
     -------
     int
         Rows in the history files.
     """
-    station, instruments = sample.sample_station(), sample.sample_instruments()
-    digits = {tag.tag: exports.decimals(tag.resolution) for tag in instruments}
-    zone = ZoneInfo(sample.ZONE)
-    first_night = sample.FIRST_NIGHTLY
-    cut_utc = _seconds(first_night, dt.UTC)
-    cut_local = _seconds(first_night, zone)
-    streams = streams_needed(station)
-    kept: list[dict[str, Samples]] = []
-    history_from = start
     rows = 0
-    truths = []
-    nightly: dict[str, list[Samples]] = {tag.tag: [] for tag in instruments}
-    fine_time, fine_value, fine_status = [], [], []
+    pending: list[Month] = []
+    nights: list[Month] = []
+    tables = []
+    history_from = start
     for number, (first, after) in enumerate(months(start, end), start=1):
-        days = (after - first).days + WARM_UP_DAYS
-        clock = Clock(seed, first - dt.timedelta(days=WARM_UP_DAYS), days, STEP, sample.ZONE)
-        noise = clock.innovations(streams + 2 * len(instruments))
-        state = simulate(station, clock, noise[:streams])
-        value, status = readings(instruments, state, clock, noise[streams:])
-        begin = _seconds(first, dt.UTC)
-        truths.append(truth.tables(station, state, clock, begin))
-        draw = np.random.default_rng([seed, first.toordinal(), 5])
-        month: dict[str, Samples] = {}
-        for tag, samples in zip(
-            instruments, keep_by_exception(instruments, clock, value, status), strict=True
-        ):
-            samples = samples.between(begin, begin + days * DAY)
-            lost = tuple(t.timestamp() for t in sample.COMMUNICATION_LOST)
-            samples = lose_some(samples, draw, LOST_SHARE, (lost[0], lost[1]))
-            cut = cut_local if tag.tag not in exports.LONG_TAGS else cut_utc
-            month[tag.tag] = samples.between(0, cut)
-            nightly[tag.tag].append(samples.between(cut, begin + days * DAY))
-        if begin + days * DAY > cut_local:
-            late = clock.time >= min(begin, cut_local)
-            fine_time.append(clock.time[late])
-            fine_value.append(value[:, late])
-            fine_status.append(status[:, late])
-        kept.append(month)
+        month = make_month(seed, first, after)
+        tables.append(month.tables)
+        pending.append(month)
+        if after > sample.FIRST_NIGHTLY:
+            nights.append(month)
         if number % HISTORY_MONTHS == 0 or after > end:
-            name = f"history_{history_from:%Y-%m}.parquet"
-            merged = {tag: _join([m[tag] for m in kept]) for tag in digits}
-            if any(s.time.size for s in merged.values()):
-                rows += exports.write_history(output / "exports" / "history" / name, merged, digits)
-            kept, history_from = [], after
-    for name, parts in zip(
-        ("daily", "hourly", "five_minutes"), zip(*truths, strict=True), strict=True
-    ):
+            path = output / "exports" / "history" / f"history_{history_from:%Y-%m}.parquet"
+            rows += _write_history(path, pending)
+            pending, history_from = [], after
+    for name, parts in zip(TRUTH_TABLES, zip(*tables, strict=True), strict=True):
         truth.write(output / "truth" / f"{name}.parquet", pd.concat(parts, ignore_index=True))
-    if end >= first_night:
-        night_from = max(first_night, start)
-        joined = {tag: _join(parts) for tag, parts in nightly.items()}
-        long = {tag: joined[tag] for tag in exports.LONG_TAGS}
-        exports.write_long_nights(output / "exports" / "nightly", long, digits, night_from, end)
-        order = [tag.tag for tag in instruments]
-        time = np.concatenate(fine_time)
-        wide_value = dict(zip(order, np.concatenate(fine_value, axis=1), strict=True))
-        wide_status = dict(zip(order, np.concatenate(fine_status, axis=1), strict=True))
-        exports.write_wide_nights(
-            output / "exports" / "hall_b", time, wide_value, wide_status, digits, sample.ZONE,
-            night_from, end,
-        )  # fmt: skip
-        rest = [t for t in order if t not in exports.LONG_TAGS and t not in exports.WIDE_TAGS]
-        exports.write_offset_nights(
-            output / "exports" / "field", {t: joined[t] for t in rest}, digits, sample.ZONE,
-            night_from, end,
-        )  # fmt: skip
+    if nights:
+        _write_nights(output / "exports", seed, nights, max(sample.FIRST_NIGHTLY, start), end)
+    station, instruments = sample.sample_station(), sample.sample_instruments()
     write_curve(output / "curves" / "P3.csv", station)
     write_planted(output / "truth" / "planted.json", station, instruments, seed)
-    for name in ("plant.toml", "events.csv"):
-        if output.resolve() != HERE:
+    if output.resolve() != HERE:
+        for name in ("plant.toml", "events.csv"):
             shutil.copyfile(HERE / name, output / name)
     return rows
+
+
+def _digits() -> dict[str, int]:
+    return {i.tag: exports.decimals(i.resolution) for i in sample.sample_instruments()}
+
+
+def _history_ends(tag: str) -> int:
+    """Give the instant from which a tag is in the nightly files, local midnight or UTC's [s]."""
+    zone = dt.UTC if tag in exports.LONG_TAGS else ZoneInfo(sample.ZONE)
+    return _seconds(sample.FIRST_NIGHTLY, zone)
+
+
+def _write_history(path: Path, parts: list[Month]) -> int:
+    merged = {
+        tag: _join([m.kept[tag].between(0, _history_ends(tag)) for m in parts]) for tag in _digits()
+    }
+    if not any(s.time.size for s in merged.values()):
+        return 0
+    return exports.write_history(path, merged, _digits())
+
+
+def _write_nights(
+    folder: Path, seed: int, parts: list[Month], first: dt.date, last: dt.date
+) -> None:
+    digits = _digits()
+    joined = {tag: _join([m.kept[tag] for m in parts]) for tag in digits}
+    long = {tag: joined[tag] for tag in exports.LONG_TAGS}
+    exports.write_long_nights(folder / "nightly", long, digits, first, last)
+    time = np.concatenate([m.time for m in parts])
+    value = dict(zip(digits, np.concatenate([m.value for m in parts], axis=1), strict=True))
+    status = dict(zip(digits, np.concatenate([m.status for m in parts], axis=1), strict=True))
+    exports.write_wide_nights(
+        folder / "hall_b", time, value, status, digits, sample.ZONE, seed, first, last
+    )
+    rest = [t for t in digits if t not in exports.LONG_TAGS and t not in exports.WIDE_TAGS]
+    field = {tag: joined[tag].between(_history_ends(tag), int(time[-1]) + STEP) for tag in rest}
+    exports.write_offset_nights(folder / "field", field, digits, sample.ZONE, first, last)
 
 
 def _join(parts: list[Samples]) -> Samples:

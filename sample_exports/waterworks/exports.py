@@ -28,6 +28,8 @@ WIDE_TAGS = (
 )  # fmt: skip
 WIDE_UNITS = ("m3/h", "bar", "kW", "-", "cm", "l/s", "kPa", "kPa", "kW")
 WIDE_MINUTES = 5
+EMPTY_CELLS, WORD_CELLS = 0.001, 0.0005
+"""Part of the cells of the wide reports that are empty, or hold a word."""
 
 LATE_DAY = dt.date(2026, 10, 20)
 LATE_TAGS = ("P1.FLOW", "P1.SUCTION", "P1.DISCHARGE", "P1.POWER")
@@ -137,6 +139,7 @@ def write_wide_nights(
     status: dict[str, Array],
     digits: dict[str, int],
     zone_name: str,
+    seed: int,
     first: dt.date,
     last: dt.date,
 ) -> None:
@@ -148,11 +151,15 @@ def write_wide_nights(
         start, stop = (_midnight(d, zone) for d in (day, day + dt.timedelta(days=1)))
         rows = np.flatnonzero((time >= start) & (time < stop) & (time % (60 * WIDE_MINUTES) == 0))
         local = pd.to_datetime(time[rows], unit="s", utc=True).tz_convert(zone)
+        draw = np.random.default_rng([seed, day.toordinal(), 6])
         columns = {"Date": local.strftime("%d/%m/%Y %H:%M")}
         for tag in WIDE_TAGS:
             texts = [f"{v:.{digits[tag]}f}".replace(".", ",") for v in value[tag][rows]]
-            bad = status[tag][rows] == BAD
-            columns[tag] = np.where(bad, "", np.array(texts, dtype=object))
+            lost = draw.random(rows.size)
+            shown = np.array(texts, dtype=object)
+            shown[(status[tag][rows] == BAD) | (lost < EMPTY_CELLS)] = ""
+            shown[lost > 1.0 - WORD_CELLS] = "Bad"
+            columns[tag] = shown
         lines = [
             f"Pump hall B;day report;{day:%d/%m/%Y}",
             ";".join(["Date", *WIDE_TAGS]),

@@ -185,7 +185,7 @@ def keep_by_exception(
 
 
 def lose_some(
-    samples: Samples, draw: np.random.Generator, share: float, lost: tuple[float, float]
+    samples: Samples, draw: np.random.Generator, share: float, lost: tuple[float, ...]
 ) -> Samples:
     """Mark a few samples bad or uncertain, and all of a time without communication."""
     hit = draw.random(samples.status.size)

@@ -383,6 +383,18 @@ def test_there_are_repeated_and_disordered_rows_and_words_for_values():
     assert {"I/O Timeout", "Bad"} <= set(words)
 
 
+def test_the_wide_reports_have_empty_cells_and_words():
+    cells = [
+        cell
+        for file in (EXPORTS / "hall_b").iterdir()
+        for line in file.read_text(encoding="utf-8-sig").splitlines()[3:]
+        for cell in line.split(";")[1:]
+    ]
+    assert len(cells) == 9 * 12 * (20 * 24 + 1)
+    assert 10 < cells.count("") < 200
+    assert 5 < cells.count("Bad") < 100
+
+
 def test_a_small_fleet_is_made_with_a_plant_file_that_reads(generate, tmp_path):
     assert (
         generate.main(
