@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import fcntl
 import logging
 import os
 import re
@@ -19,11 +18,19 @@ from pathlib import Path
 
 from pipeline.errors import StoreError
 
+try:
+    import fcntl
+except ImportError as error:
+    raise StoreError(
+        "Data folders need a POSIX system: Linux, macOS, or the Linux subsystem of Windows."
+    ) from error
+
 __all__ = [
     "blob_name",
     "check_filesystem",
     "discard_folder",
     "disk_errors",
+    "lock_file",
     "month_name",
     "swap_link",
     "sync_path",
@@ -154,6 +161,15 @@ def sync_tree(folder: Path) -> None:
         sync_path(Path(parent))
 
 
+def lock_file(handle: int) -> bool:
+    """Lock an open file for this process alone; return False when another holds it."""
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True
+
+
 def swap_link(link: Path, target: Path) -> None:
     """Point the symbolic link `link` at `target` (relative) in one step.
 
@@ -248,14 +264,13 @@ def check_filesystem(folder: Path) -> None:
 def _try_lock(path: Path) -> None:
     holder = os.open(path, os.O_RDWR)
     try:
-        fcntl.flock(holder, fcntl.LOCK_EX | fcntl.LOCK_NB)
         other = os.open(path, os.O_RDWR)
         try:
-            fcntl.flock(other, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            return
+            if not lock_file(holder):
+                raise OSError(errno.ENOLCK, "a lock on a new file was refused")
+            if lock_file(other):
+                raise OSError(errno.ENOLCK, "a second lock on a locked file was granted")
         finally:
             os.close(other)
     finally:
         os.close(holder)
-    raise OSError(errno.ENOLCK, "a second lock on a locked file was granted")

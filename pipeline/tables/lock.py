@@ -8,7 +8,6 @@ over from a dead run never blocks the next one.
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import json
 import os
 import socket
@@ -19,7 +18,7 @@ from types import TracebackType
 from typing import Self
 
 from pipeline.errors import StoreLockedError
-from pipeline.tables.files import disk_errors
+from pipeline.tables.files import disk_errors, lock_file
 
 __all__ = ["FolderLock"]
 
@@ -51,15 +50,13 @@ class FolderLock:
         with disk_errors(f"open the lock file {self._path}"):
             handle = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o644)
             try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                holder = _describe_holder(handle)
-                os.close(handle)
-                raise StoreLockedError(
-                    f"The data folder {self._path.parent} is in use by {holder}. "
-                    "Wait until that run has finished, then run again."
-                ) from None
-            except OSError:
+                if not lock_file(handle):
+                    raise StoreLockedError(
+                        f"The data folder {self._path.parent} is in use by "
+                        f"{_describe_holder(handle)}. "
+                        "Wait until that run has finished, then run again."
+                    )
+            except BaseException:
                 os.close(handle)
                 raise
         self._handle = handle

@@ -35,7 +35,7 @@ from pipeline.tables.generation import (
     relative_path,
     save_state,
 )
-from pipeline.tables.parquet_io import Content, write_parquet
+from pipeline.tables.parquet_io import Content, digest_file, write_parquet
 from pipeline.tables.worker import INCOMING, StagedFile
 
 __all__ = ["Stage", "inputs_digest"]
@@ -83,6 +83,8 @@ class Stage(Generation):
         self._guard = threading.RLock()
         self._staged = False
         self._open = True
+        self._repaired = False
+        self._process = os.getpid()
         base = self._store_folder / str(number)
         self._published = load_state(base)
         super().__init__(base, dict(self._published))
@@ -96,7 +98,7 @@ class Stage(Generation):
     def has_changes(self) -> bool:
         """Whether a commit now would make a new generation."""
         with self._guard:
-            return self._entries != self._published
+            return self._repaired or self._entries != self._published
 
     @property
     def folder(self) -> Path:
@@ -297,6 +299,7 @@ class Stage(Generation):
             self._number = number
             self._published = dict(self._entries)
             self._staged = False
+            self._repaired = False
             self._root = published
             try:
                 self._after_commit()
@@ -306,6 +309,9 @@ class Stage(Generation):
 
     def close(self) -> None:
         """Drop whatever was not committed."""
+        # A forked child that unwinds the stack must not take its parent's work away.
+        if os.getpid() != self._process:
+            return
         with self._guard:
             self._discard()
             self._open = False
@@ -338,6 +344,7 @@ class Stage(Generation):
         if self._staged:
             discard_folder(self._root)
             self._staged = False
+        self._repaired = False
         self._root = self._store_folder / str(self._number)
         self._entries = dict(self._published)
 
@@ -353,18 +360,25 @@ class Stage(Generation):
 
     def _adopt(self, temporary: Path, key: Key, content: Content, inputs: str) -> None:
         path = self.folder / relative_path(key)
-        known = self._entries.get(key)
+        before = self._published.get(key)
+        old = self._store_folder / str(self._number) / relative_path(key)
+        repairs = False
         with disk_errors(f"write {key}"):
-            if known and known.digest == content.digest and _size(path) == known.size:
-                # Same content: the old file stays, shared with the generations before.
-                temporary.unlink()
-                with self._guard:
-                    self._entries[key] = Entry(inputs, content.digest, content.size)
-                return
             path.parent.mkdir(parents=True, exist_ok=True)
+            if before and before.digest == content.digest:
+                # Same content as published: its file stays, shared with the generations
+                # before, unless somebody damaged it.
+                if _size(old) == content.size and digest_file(old) == content.digest:
+                    temporary.unlink()
+                    temporary.hardlink_to(old)
+                else:
+                    repairs = True
             sync_path(temporary)
             with self._guard:
+                # Both names may be one file already; then the rename does nothing.
                 temporary.replace(path)
+                temporary.unlink(missing_ok=True)
+                self._repaired = self._repaired or repairs
                 self._entries[key] = Entry(inputs, content.digest, content.size)
 
     def _drop(self, key: Key, instead: Entry | None) -> None:
@@ -407,8 +421,9 @@ class Stage(Generation):
         lost = sorted(str(path.relative_to(folder)) for path in expected - found)
         if lost:
             raise StoreError(
-                f"{len(lost)} files vanished while the run was working, the first is {lost[0]}. "
-                "Nothing was published. Find out what removed them, then run again."
+                f"{len(lost)} files of the tables have vanished, the first is {lost[0]}. "
+                "Nothing was published. Point the link `tables` at an older generation in the "
+                "folder `store`, or rebuild."
             )
 
 

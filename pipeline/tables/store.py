@@ -38,6 +38,7 @@ from pipeline.tables.stage import Stage, inputs_digest
 from pipeline.tables.worker import StagedFile, worker_write
 
 __all__ = [
+    "Generation",
     "Stage",
     "StagedFile",
     "Store",
@@ -99,6 +100,11 @@ class Store:
         if (root / "tables").is_symlink():
             store.current()
             return store
+        if (root / "tables").exists():
+            raise StoreError(
+                f"{root / 'tables'} exists and is not the link of a data folder. "
+                "Choose another folder, or move it away."
+            )
         with disk_errors(f"make the data folder {root}"):
             root.mkdir(parents=True, exist_ok=True)
         files.check_filesystem(root)
@@ -217,6 +223,12 @@ def _linked_number(folder: Path) -> int:
     link = folder / "tables"
     if not folder.is_dir():
         raise StoreError(f"There is no data folder {folder}. Run the job once to make it.")
+    with disk_errors(f"read the link {link}"):
+        target = str(link.readlink()) if link.is_symlink() else ""
+    match = _TARGET.fullmatch(target)
+    if match is not None and (folder / target).is_dir():
+        return int(match[1])
+    # Not as it should be: find out what to say.
     held = []
     if (folder / "store").is_dir():
         with disk_errors(f"read {folder / 'store'}"):
@@ -228,21 +240,16 @@ def _linked_number(folder: Path) -> int:
             "Run the job once to make it, or name the right folder."
         )
     repair = f"Restore it with: ln -sfn store/{held[-1]} {link}"
-    if not link.is_symlink():
+    if not target:
         found = "an ordinary file or folder" if link.exists() else "nothing"
         raise StoreError(
             f"The data folder {folder} is damaged: expected the link `tables`, found {found}. "
             f"{'Move it away first. ' if link.exists() else ''}{repair}"
         )
-    with disk_errors(f"read the link {link}"):
-        target = str(link.readlink())
-    match = _TARGET.fullmatch(target)
-    if match is None or int(match[1]) not in held:
-        raise StoreError(
-            f"The data folder {folder} is damaged: the link `tables` leads to {target}, "
-            f"which is not a generation in `store`. {repair}"
-        )
-    return int(match[1])
+    raise StoreError(
+        f"The data folder {folder} is damaged: the link `tables` leads to {target}, "
+        f"which is not a generation in `store`. {repair}"
+    )
 
 
 class Tables(Generation):
