@@ -1,4 +1,4 @@
-"""Published motor tables, kept as data with their sources.
+"""Published motor tables, kept as data with their sources, and how to look them up.
 
 Only tables read in the document itself are here. The 50 Hz classes of IEC 60034-30-1 are
 not: until they are confirmed on a licensed copy, a 50 Hz motor takes its efficiency from
@@ -7,7 +7,11 @@ its nameplate.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, Literal
+
+import numpy as np
+
+from pipeline.errors import RangeError
 
 __all__ = [
     "HORSEPOWER",
@@ -17,7 +21,13 @@ __all__ = [
     "RELATIVE_EFFICIENCY",
     "TABLE_COLUMNS",
     "TABLE_SOURCE",
+    "EfficiencyTable",
+    "Enclosure",
+    "minimum_motor_efficiency",
 ]
+
+Enclosure = Literal["open", "enclosed"]
+EfficiencyTable = Literal["premium", "energy_efficient"]
 
 HORSEPOWER: Final = 745.6998715822702
 """Mechanical horsepower, 550 ft lbf/s [W]."""
@@ -106,3 +116,72 @@ Digitised from the part-load figure of US DOE, "Determining Electric Motor Load 
 Efficiency", as carried in the Modelica Buildings library,
 Fluid/Movers/BaseClasses/Characteristics/motorEfficiencyCurve.mo.
 """
+
+
+def minimum_motor_efficiency(
+    rated_power: float,
+    poles: int,
+    enclosure: Enclosure = "enclosed",
+    table: EfficiencyTable = "premium",
+) -> float:
+    """Minimum nominal full-load efficiency a US law sets for a motor.
+
+    Parameters
+    ----------
+    rated_power : float
+        Rated shaft power. [W]
+    poles : int
+        Number of poles: 2, 4 or 6. [-]
+    enclosure : {'open', 'enclosed'}
+        Enclosure. [-]
+    table : {'premium', 'energy_efficient'}
+        The premium level (since 2010) or that of the Energy Policy Act of 1992. [-]
+
+    Returns
+    -------
+    float
+        Full-load efficiency. [-]
+
+    Raises
+    ------
+    RangeError
+        If the table does not hold such a motor.
+
+    Notes
+    -----
+    10 CFR 431.25 Table 1 and 42 U.S.C. 6313(b)(1), 60 Hz, 1 to 200 hp. A rating between
+    two rows takes the higher at or above the midpoint, else the lower (431.25(b)). An
+    actual motor may be better, and an older one worse.
+
+    Examples
+    --------
+    >>> round(minimum_motor_efficiency(100 * 745.7, 4), 3)
+    0.954
+    """
+    rows = MINIMUM_EFFICIENCY.get(table)
+    column = (enclosure, poles)
+    if rows is None or column not in TABLE_COLUMNS:
+        raise RangeError(
+            f"motor table: found {table!r}, {poles!r} poles, {enclosure!r}; expected "
+            f"'premium' or 'energy_efficient', 2, 4 or 6 poles, 'open' or 'enclosed'. "
+            "Give the nameplate efficiency instead."
+        )
+    ratings = np.array([row[0] for row in rows], dtype=np.float64)
+    rating = rated_power / HORSEPOWER
+    # Metric ratings (0.75 kW for 1 hp, 150 kW for 200 hp) lie a little outside.
+    if not 0.99 * ratings[0] <= rating <= 1.01 * ratings[-1]:
+        raise RangeError(
+            f"motor rated power: found {rating:.4g} hp; expected {ratings[0]:g} to "
+            f"{ratings[-1]:g} hp ({TABLE_SOURCE[table]}). "
+            "Give the nameplate efficiency instead."
+        )
+    midpoints = (ratings[1:] + ratings[:-1]) / 2.0
+    row = rows[int(np.searchsorted(midpoints, rating, side="right"))]
+    percent = row[1 + TABLE_COLUMNS.index(column)]
+    if percent is None:
+        raise RangeError(
+            f"motor table: found no minimum for {rating:.4g} hp, {poles} poles, {enclosure}; "
+            f"expected one in {TABLE_SOURCE[table]}. "
+            "Give the nameplate efficiency instead."
+        )
+    return float(percent) / 100.0

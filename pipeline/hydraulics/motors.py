@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -11,6 +11,7 @@ import numpy.typing as npt
 from pipeline.errors import RangeError
 from pipeline.hydraulics import motor_tables
 from pipeline.hydraulics._numeric import FloatArray, as_float, finish
+from pipeline.hydraulics.motor_tables import EfficiencyTable, Enclosure, minimum_motor_efficiency
 
 __all__ = [
     "NAMEPLATE_LOSS_U",
@@ -20,12 +21,12 @@ __all__ = [
     "minimum_motor_efficiency",
     "motor_efficiency",
     "motor_efficiency_u",
+    "motor_from_nameplate",
     "motor_input_power",
     "motor_output_power",
     "published_part_load_curve",
 ]
 
-Enclosure = Literal["open", "enclosed"]
 
 NAMEPLATE_LOSS_U: Final = 0.2 / 3.0**0.5
 """Relative standard uncertainty of a motor's losses by nameplate: 20 %, rectangular [-]."""
@@ -189,73 +190,55 @@ class Motor:
         )
 
 
-def minimum_motor_efficiency(
+def motor_from_nameplate(
     rated_power: float,
-    poles: int,
+    full_load_efficiency: float | None = None,
+    poles: int | None = None,
     enclosure: Enclosure = "enclosed",
-    table: Literal["premium", "energy_efficient"] = "premium",
-) -> float:
-    """Minimum nominal full-load efficiency a US law sets for a motor.
+    table: EfficiencyTable = "premium",
+    load_curve: LoadCurve | None = None,
+) -> Motor:
+    """Describe a motor by its nameplate, with a published table where that is silent.
 
     Parameters
     ----------
     rated_power : float
         Rated shaft power. [W]
-    poles : int
-        Number of poles: 2, 4 or 6. [-]
+    full_load_efficiency : float, optional
+        Efficiency on the nameplate. [-]
+    poles : int, optional
+        Number of poles, needed for the table. [-]
     enclosure : {'open', 'enclosed'}
         Enclosure. [-]
     table : {'premium', 'energy_efficient'}
-        The premium level (since 2010) or that of the Energy Policy Act of 1992. [-]
+        Table of minimum efficiencies to use. [-]
+    load_curve : LoadCurve, optional
+        Part-load curve; the published generic curve when not given. [-]
 
     Returns
     -------
-    float
-        Full-load efficiency. [-]
+    Motor
+        With the source of its efficiency. [-]
 
     Raises
     ------
     RangeError
-        If the table does not hold such a motor.
-
-    Notes
-    -----
-    10 CFR 431.25 Table 1 and 42 U.S.C. 6313(b)(1), 60 Hz, 1 to 200 hp. A rating between
-    two rows takes the higher at or above the midpoint, else the lower (431.25(b)). An
-    actual motor may be better, and an older one worse.
+        If neither nameplate efficiency nor a table row can be had.
 
     Examples
     --------
-    >>> round(minimum_motor_efficiency(100 * 745.7, 4), 3)
-    0.954
+    >>> motor_from_nameplate(75e3, poles=4).assumption
+    'full load 95.4% (10 CFR 431.25, Table 1 (60 Hz, 1 to 200 hp)); part load: US DOE, ...
     """
-    rows = motor_tables.MINIMUM_EFFICIENCY.get(table)
-    column = (enclosure, poles)
-    if rows is None or column not in motor_tables.TABLE_COLUMNS:
+    if full_load_efficiency is not None:
+        return Motor(rated_power, full_load_efficiency, load_curve)
+    if poles is None:
         raise RangeError(
-            f"motor table: found {table!r}, {poles!r} poles, {enclosure!r}; expected "
-            f"'premium' or 'energy_efficient', 2, 4 or 6 poles, 'open' or 'enclosed'. "
-            "Give the nameplate efficiency instead."
+            "motor efficiency: found neither a nameplate efficiency nor a number of poles; "
+            "expected one of them. Read the nameplate."
         )
-    ratings = np.array([row[0] for row in rows], dtype=np.float64)
-    rating = rated_power / motor_tables.HORSEPOWER
-    # Metric ratings (0.75 kW for 1 hp, 150 kW for 200 hp) lie a little outside.
-    if not 0.99 * ratings[0] <= rating <= 1.01 * ratings[-1]:
-        raise RangeError(
-            f"motor rated power: found {rating:.4g} hp; expected {ratings[0]:g} to "
-            f"{ratings[-1]:g} hp ({motor_tables.TABLE_SOURCE[table]}). "
-            "Give the nameplate efficiency instead."
-        )
-    midpoints = (ratings[1:] + ratings[:-1]) / 2.0
-    row = rows[int(np.searchsorted(midpoints, rating, side="right"))]
-    percent = row[1 + motor_tables.TABLE_COLUMNS.index(column)]
-    if percent is None:
-        raise RangeError(
-            f"motor table: found no minimum for {rating:.4g} hp, {poles} poles, {enclosure}; "
-            f"expected one in {motor_tables.TABLE_SOURCE[table]}. "
-            "Give the nameplate efficiency instead."
-        )
-    return float(percent) / 100.0
+    efficiency = minimum_motor_efficiency(rated_power, poles, enclosure, table)
+    return Motor(rated_power, efficiency, load_curve, motor_tables.TABLE_SOURCE[table])
 
 
 def motor_efficiency(shaft_power: npt.ArrayLike, motor: Motor) -> FloatArray:

@@ -20,6 +20,7 @@ __all__ = [
     "propagate",
     "shared_instrument_correlation",
     "sum_uncertainty",
+    "weighted_mean_uncertainty",
 ]
 
 
@@ -258,3 +259,44 @@ def sum_uncertainty(parts: Sequence[Uncertainty], correlation: npt.ArrayLike) ->
     return Uncertainty(
         finish(np.sqrt(np.maximum(square, 0.0))), finish(np.sqrt((random**2).sum(axis=0)))
     )
+
+
+def weighted_mean_uncertainty(
+    part: Uncertainty, weights: npt.ArrayLike, lag_one_correlation: npt.ArrayLike = 0.0
+) -> Uncertainty:
+    """Uncertainty of a weighted mean along the first axis, all from the same instruments.
+
+    Parameters
+    ----------
+    part : Uncertainty
+        Uncertainty of each value. [-]
+    weights : array_like
+        Weight of each value, such as the electrical energy of each interval for a mean
+        efficiency, which is a ratio of sums. [-]
+    lag_one_correlation : array_like
+        Correlation of the random error from one value to the next. [-]
+
+    Returns
+    -------
+    Uncertainty
+        Of the mean; NaN where all weights are zero. [-]
+
+    Notes
+    -----
+    The systematic parts share their sign and average; the random parts go in quadrature,
+    widened by the effective number of values.
+
+    Examples
+    --------
+    >>> each = Uncertainty(np.full(100, 2.0), np.full(100, 1.0))
+    >>> u = weighted_mean_uncertainty(each, np.ones(100))
+    >>> float(u.systematic), float(u.random)
+    (2.0, 0.1)
+    """
+    w = as_float(weights)
+    total = w.sum(axis=0)
+    share = w / np.where(total > 0.0, total, np.nan)
+    count = w.shape[0]
+    widened = count / as_float(effective_sample_size(count, lag_one_correlation))
+    random = np.sqrt((np.square(share * as_float(part.random))).sum(axis=0) * widened)
+    return Uncertainty(finish((share * as_float(part.systematic)).sum(axis=0)), finish(random))

@@ -24,6 +24,7 @@ from pipeline.hydraulics.propagation import (
     propagate,
     shared_instrument_correlation,
     sum_uncertainty,
+    weighted_mean_uncertainty,
 )
 
 __all__ = [
@@ -42,6 +43,7 @@ __all__ = [
     "shaft_power_uncertainty",
     "shared_instrument_correlation",
     "sum_uncertainty",
+    "weighted_mean_uncertainty",
 ]
 
 NONE = Uncertainty(np.float64(0.0), np.float64(0.0))  # type: ignore[arg-type]

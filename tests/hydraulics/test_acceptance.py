@@ -53,7 +53,9 @@ def test_a_curve_that_cuts_the_vertical_arm_is_met():
     assert result.indicative is True
 
 
-@pytest.mark.parametrize(("shift", "verdict"), [(-1.19, "met"), (-1.21, "not_met"), (1.19, "met"), (1.21, "not_met")])  # fmt: skip
+@pytest.mark.parametrize(
+    ("shift", "verdict"), [(-1.19, "met"), (-1.21, "not_met"), (1.19, "met"), (1.21, "not_met")]
+)
 def test_the_vertical_arm_ends_at_its_tolerance(shift, verdict):
     # Slope -200: the horizontal arm of 5 % of flow is worth 1.0 m, less than 3 % of head (1.2 m).
     assert judge(GUARANTEE, GRADE, curve(shift)).verdict == verdict

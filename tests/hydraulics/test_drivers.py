@@ -92,7 +92,7 @@ def test_large_and_small_motors_use_the_end_curves():
     assert published_part_load_curve(5e6).relative_efficiency == (
         published_part_load_curve(70e3).relative_efficiency
     )
-    with pytest.raises(RangeError, match="rated input power: found 0.0 W"):
+    with pytest.raises(RangeError, match=r"rated input power: found 0\.0 W"):
         published_part_load_curve(0.0)
 
 
@@ -149,15 +149,20 @@ def test_a_declared_curve_takes_the_place_of_the_published_one():
 
 @pytest.mark.parametrize(
     ("load", "relative"),
-    [((1.0,), (1.0,)), ((0.5, 0.25), (0.9, 1.0)), ((0.1, 1.0), (0.05, 1.0)), ((0.0, 1.0), (0.5, 1.0))],
-)  # fmt: skip
+    [
+        ((1.0,), (1.0,)),
+        ((0.5, 0.25), (0.9, 1.0)),
+        ((0.1, 1.0), (0.05, 1.0)),
+        ((0.0, 1.0), (0.5, 1.0)),
+    ],
+)
 def test_impossible_load_curves_are_refused(load, relative):
     with pytest.raises(RangeError, match="load curve"):
         LoadCurve(load, relative)
 
 
 def test_impossible_motors_are_refused():
-    with pytest.raises(RangeError, match="rated power: found 0.0 W"):
+    with pytest.raises(RangeError, match=r"rated power: found 0\.0 W"):
         Motor(0.0, 0.9)
     with pytest.raises(RangeError, match="Give a fraction, not percent"):
         Motor(1e4, 93.0)

@@ -191,8 +191,12 @@ def test_efficiency_interval_covers_the_truth(generator, shape):
 
 def test_leaving_out_the_systematic_part_does_not_cover(generator):
     # What the interval would be worth if averaging were thought to shrink everything.
-    limits = {"flow": (0.015 * FLOW, "normal"), "suction_pressure": (2500.0, "normal"),
-              "discharge_pressure": (2500.0, "normal"), "power": (0.015 * POWER, "normal")}  # fmt: skip
+    limits = {
+        "flow": (0.015 * FLOW, "normal"),
+        "suction_pressure": (2500.0, "normal"),
+        "discharge_pressure": (2500.0, "normal"),
+        "power": (0.015 * POWER, "normal"),
+    }
     means = plants(generator, limits, NOISE)
     error = efficiency(**means) - TRUTH
     none = dict.fromkeys(limits, (0.0, "normal"))
@@ -202,8 +206,12 @@ def test_leaving_out_the_systematic_part_does_not_cover(generator):
 
 def test_where_one_rectangle_dominates_quantiles_cover_and_the_linear_law_over_covers(generator):
     # Suction known to 15 kPa either way, as from a level with an unknown loss; the rest good.
-    limits = {"flow": (0.002 * FLOW, "normal"), "suction_pressure": (15e3, "rectangular"),
-              "discharge_pressure": (200.0, "normal"), "power": (0.002 * POWER, "normal")}  # fmt: skip
+    limits = {
+        "flow": (0.002 * FLOW, "normal"),
+        "suction_pressure": (15e3, "rectangular"),
+        "discharge_pressure": (200.0, "normal"),
+        "power": (0.002 * POWER, "normal"),
+    }
     quiet = {n: 0.05 * v for n, v in NOISE.items()}
     means = plants(generator, limits, quiet)
     measured = efficiency(**means)

@@ -53,8 +53,9 @@ def test_feet_of_water_per_psi(density, feet_per_psi):
 
 
 @pytest.mark.parametrize(
-    ("altitude", "expected"), [(0.0, 101325.0), (1000.0, 89876.3), (2000.0, 79501.4), (5000.0, 54048.3)]
-)  # fmt: skip
+    ("altitude", "expected"),
+    [(0.0, 101325.0), (1000.0, 89876.3), (2000.0, 79501.4), (5000.0, 54048.3)],
+)
 def test_atmosphere_by_altitude(altitude, expected):
     # U.S. Standard Atmosphere 1976, Table I, geometric altitude (from memory).
     assert atmospheric_pressure(altitude) == pytest.approx(expected, rel=2e-5)

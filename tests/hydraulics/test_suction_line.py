@@ -106,7 +106,7 @@ def test_a_given_exponent_is_kept():
 def test_equivalent_loss_refuses_a_line_without_loss():
     with pytest.raises(RangeError, match="equivalent loss"):
         equivalent_loss([], 0.05, RHO, MU)
-    with pytest.raises(RangeError, match="a flow of 0.0"):
+    with pytest.raises(RangeError, match=r"a flow of 0\.0"):
         equivalent_loss([RUN], 0.0, RHO, MU)
 
 

@@ -203,9 +203,9 @@ def test_propagation_faults_are_named():
     one = {"a": systematic(1.0)}
     with pytest.raises(RangeError, match="found b on one side only"):
         propagate({"a": 1.0, "b": 2.0}, one)
-    with pytest.raises(RangeError, match="correlation of a and b: found 0.5"):
+    with pytest.raises(RangeError, match=r"correlation of a and b: found 0\.5"):
         propagate({"a": 1.0}, one, {("a", "b"): 0.5})
-    with pytest.raises(RangeError, match="found 1.5; expected -1 to 1"):
+    with pytest.raises(RangeError, match=r"found 1\.5; expected -1 to 1"):
         propagate({"a": 1.0, "b": 1.0}, {**one, "b": systematic(1.0)}, {("a", "b"): 1.5})
 
 
