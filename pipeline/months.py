@@ -12,7 +12,14 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-__all__ = ["Month", "day_starts", "month_bounds", "months_between", "months_of"]
+__all__ = [
+    "Month",
+    "day_starts",
+    "microseconds",
+    "month_bounds",
+    "months_between",
+    "months_of",
+]
 
 Month = str
 """A month such as ``2025-03``."""
@@ -80,14 +87,15 @@ def months_of(times_us: np.ndarray, halo_us: int, zone: str) -> list[Month]:
     span = [pd.Timestamp(t, unit="us", tz="UTC") for t in (low, high)]
     found = []
     for month in months_between(span[0], span[1], zone):
-        start, end = (bound.value // 1000 for bound in _ns(month_bounds(month, zone)))
+        start, end = (microseconds(bound) for bound in month_bounds(month, zone))
         if np.any((times_us >= start - halo_us) & (times_us < end + halo_us)):
             found.append(month)
     return found
 
 
-def _ns(bounds: tuple[pd.Timestamp, pd.Timestamp]) -> tuple[pd.Timestamp, pd.Timestamp]:
-    return bounds[0].as_unit("ns"), bounds[1].as_unit("ns")
+def microseconds(instant: pd.Timestamp) -> int:
+    """Give an instant as microseconds since 1970 UTC, whatever its unit."""
+    return int(instant.value // 1000)
 
 
 def day_starts(times: pd.DatetimeIndex, zone: str) -> pd.DatetimeIndex:

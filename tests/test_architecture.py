@@ -19,7 +19,7 @@ ALLOWED = {
     "exports": {"errors", "quantities", "plant", "months"},
     "tables": {"errors", "quantities"},
     "hydraulics": {"errors"},
-    "assembly": {"errors", "plant", "hydraulics"},
+    "assembly": {"errors", "plant", "hydraulics", "months"},
     "suction": {"errors", "hydraulics", "plant"},
     "performance": {"errors", "hydraulics", "suction", "plant", "months"},
 }

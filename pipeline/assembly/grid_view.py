@@ -10,6 +10,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.months import microseconds
+
 Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
@@ -45,7 +47,7 @@ class GridView:
         self, measurements: pa.Table, start: pd.Timestamp, end: pd.Timestamp, grid: float
     ) -> None:
         step = round(grid * 1e6)
-        first, last = (t.as_unit("us").value for t in (start, end))
+        first, last = (microseconds(t) for t in (start, end))
         self._first = -(-first // step) * step
         self._step = step
         self._count = max(0, -(-(last - self._first) // step))

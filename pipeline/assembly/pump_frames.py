@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 
 from pipeline.assembly.grid_view import Floats, GridView, Mask
-from pipeline.hydraulics.head import atmospheric_pressure, velocity
+from pipeline.hydraulics.head import velocity
+from pipeline.hydraulics.pressure import atmospheric_pressure
 from pipeline.hydraulics.water import water_density, water_vapour_pressure
 from pipeline.plant import Liquid, Pump, Segment, Snapshot, SuctionSource, Tag
 

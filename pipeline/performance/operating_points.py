@@ -44,7 +44,11 @@ _LEVEL_ONLY = "level_only"
 
 
 def operating_points(
-    frame: pd.DataFrame, pump: Pump, tags: Mapping[str, Tag], atmospheric_pressure: float
+    frame: pd.DataFrame,
+    pump: Pump,
+    tags: Mapping[str, Tag],
+    atmospheric_pressure: float,
+    flow_tag: str | None,
 ) -> pd.DataFrame:
     """Work out the operating points of one pump.
 
@@ -60,6 +64,8 @@ def operating_points(
         For instrument accuracy.
     atmospheric_pressure : float
         At the site [Pa].
+    flow_tag : str or None
+        Tag the flow is read from.
 
     Returns
     -------
@@ -81,7 +87,8 @@ def operating_points(
     level_only_head = _total_head(pump, level_only, p_d, q, rho, suction_flow)
     level_only_hydraulic = np.asarray(head.hydraulic_power(q, level_only_head, rho))
 
-    u = _uncertainty(rows, pump, tags, total_head)
+    flow_u = _instrument(tags.get(flow_tag or ""), q)
+    u = _uncertainty(rows, pump, tags, total_head, flow_u)
     p_el_u = _instrument(tags.get(pump.power_tag or ""), p_el)
     shaft_u = _shaft_uncertainty(pump, p_el, p_el_u)
     overall = np.asarray(head.overall_efficiency(hydraulic, p_el))
@@ -96,7 +103,6 @@ def operating_points(
             if pump.reference_speed and pump.speed_tag
             else np.ones(len(rows))
         )
-    flow_u = _instrument(tags.get(pump.flow_tag or ""), q)
     points = pd.DataFrame(
         {
             "pump": pump.id,
@@ -235,7 +241,11 @@ def _instrument(tag: Tag | None, value: np.ndarray) -> Uncertainty:
 
 
 def _uncertainty(
-    rows: pd.DataFrame, pump: Pump, tags: Mapping[str, Tag], total_head: np.ndarray
+    rows: pd.DataFrame,
+    pump: Pump,
+    tags: Mapping[str, Tag],
+    total_head: np.ndarray,
+    flow_u: Uncertainty,
 ) -> PointUncertainty:
     q = rows["flow"].to_numpy()
     p_s = rows["suction_pressure"].to_numpy(dtype=float)
@@ -250,7 +260,7 @@ def _uncertainty(
         p_d - p_s,
         pump.suction_tap.diameter,
         pump.discharge_tap.diameter,
-        _instrument(tags.get(pump.flow_tag or ""), q),
+        flow_u,
         Uncertainty(
             rows["suction_pressure_u_systematic"].to_numpy(dtype=float),
             rows["suction_pressure_u_random"].to_numpy(dtype=float),

@@ -267,10 +267,11 @@ ROLLING_PERFORMANCE = Contract(
 
 SUCTION_FITS = Contract(
     "suction_fits",
-    "One row per suction line, month in which the fit is used, and parameter.",
-    ("line", "month", "parameter"),
+    "One row per suction line, epoch, month from which the fit is used, and parameter.",
+    ("line", "epoch", "month", "parameter"),
     (
         C("line", "label", "Suction line.", nullable=False),
+        C("epoch", "time", "Since when line and gauges are as they are, UTC.", nullable=False),
         C("month", "text", "First month in which this fit is used.", nullable=False),
         C(
             "parameter",
@@ -305,6 +306,7 @@ GAUGE_CHECKS = Contract(
         C("verdict", "text", "What was found, in a word.", nullable=False),
         C("excludes", "flag", "Whether readings are not used meanwhile.", nullable=False),
         C("magnitude", "number", "Size of the fault.", "pressure", difference=True),
+        C("magnitude_u95", "number", "Its expanded uncertainty.", "pressure", difference=True),
         C("evidence", "text", "One sentence.", nullable=False),
     ),
 )
@@ -500,13 +502,6 @@ DATA_QUALITY = Contract(
         C("bad", "integer", "Samples of bad quality.", nullable=False),
         C("uncertain", "integer", "Samples of uncertain quality.", nullable=False),
         C("repeats", "integer", "Samples equal to the one before.", nullable=False),
-        C(
-            "flatlined",
-            "integer",
-            "Samples in a flat line the tag's own history makes unlikely.",
-            nullable=False,
-        ),
-        C("spikes", "integer", "Single samples far from both neighbours.", nullable=False),
         C("out_of_range", "integer", "Samples outside the instrument's range.", nullable=False),
     ),
     "month",
@@ -515,7 +510,7 @@ DATA_QUALITY = Contract(
 REJECTED_INPUT = Contract(
     "rejected_input",
     "One row per export file and reason, or per rejected row of it.",
-    ("file", "line", "tag", "reason"),
+    ("file", "line", "tag", "reason", "text"),
     (
         C("file", "text", "Export file, relative to the plant file.", nullable=False),
         C("line", "integer", "Line of the file; 0 for the file as a whole.", nullable=False),

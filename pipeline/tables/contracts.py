@@ -249,7 +249,12 @@ def _to_arrow(
 
 def _labels(series: pd.Series) -> pa.Array:
     """Encode with sorted distinct values, so that equal content gives equal bytes."""
-    codes, values = pd.factorize(series, sort=True)
+    if isinstance(series.dtype, pd.CategoricalDtype):
+        ordered = series.cat.remove_unused_categories()
+        ordered = ordered.cat.reorder_categories(sorted(ordered.cat.categories))
+        codes, values = ordered.cat.codes.to_numpy(), ordered.cat.categories
+    else:
+        codes, values = pd.factorize(series, sort=True)
     return pa.DictionaryArray.from_arrays(
         pa.array(codes.astype("int32"), mask=codes < 0),
         pa.array([str(v) for v in values], type=pa.string()),

@@ -1,0 +1,259 @@
+"""Baselines of a run: which holds when, learned or declared, and what they are kept as."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pipeline.jobs.context import Run
+from pipeline.months import months_between
+from pipeline.performance.baseline import BaselineCurve
+from pipeline.performance.operating_points import STEADY
+from pipeline.plant import Pump
+from pipeline.plant.side_files import Event
+from pipeline.plant.types import BEGINNING
+
+LEARNING_DAYS = 60
+"""Days with operating points from which a baseline is learned unless the plant file says."""
+
+LEAST_POINTS = 200
+CURVE_POINTS = 41
+
+_COLUMNS = (
+    "pump",
+    "time",
+    "status",
+    "flow",
+    "flow_u_systematic",
+    "flow_u_random",
+    "total_head",
+    "total_head_u_systematic",
+    "total_head_u_random",
+    "electrical_power",
+    "electrical_power_u_systematic",
+    "electrical_power_u_random",
+    "speed_ratio",
+    "density",
+    "suction_pressure_source",
+    "level_only_total_head",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Epoch:
+    """A span in which one baseline holds.
+
+    Parameters
+    ----------
+    pump : Pump
+        The pump as it was.
+    start, end : Timestamp
+        The span, UTC.
+    """
+
+    pump: Pump
+    start: pd.Timestamp
+    end: pd.Timestamp
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Baseline:
+    """A baseline and the one that level without losses would have given.
+
+    Parameters
+    ----------
+    epoch : Epoch
+        Where it holds.
+    curve, level_only : BaselineCurve or None
+        None where there are no points to learn from.
+    source : str
+        ``learned`` or ``maker``.
+    learned_from, learned_to : Timestamp or None
+        Span of the points.
+    suction_source : str
+        The suction source most of the points rest on.
+    """
+
+    epoch: Epoch
+    curve: BaselineCurve | None
+    level_only: BaselineCurve | None
+    source: str
+    learned_from: pd.Timestamp | None = None
+    learned_to: pd.Timestamp | None = None
+    suction_source: str = ""
+
+
+def epochs_of(versions: Sequence[Pump], events: Iterable[Event], end: pd.Timestamp) -> list[Epoch]:
+    """Cut a pump's life where a new baseline must start.
+
+    Parameters
+    ----------
+    versions : sequence of Pump
+        Its versions in the plant file, oldest first.
+    events : iterable of Event
+        Of the whole plant.
+    end : Timestamp
+        End of the last epoch, UTC.
+
+    Returns
+    -------
+    list of Epoch
+        In order. A version cuts only if impeller side or driver changed, an event only if it
+        is an overhaul or an impeller.
+    """
+    starts = {versions[0].valid_from}
+    for before, after in itertools.pairwise(versions):
+        if _machine(before) != _machine(after):
+            starts.add(after.valid_from)
+    starts |= {
+        event.time
+        for event in events
+        if event.pump == versions[0].id and event.kind in ("overhaul", "impeller")
+    }
+    ordered = sorted(start for start in starts if start < end)
+    spans = zip(ordered, [*ordered[1:], end], strict=True)
+    return [Epoch(pump=_at(versions, start), start=start, end=stop) for start, stop in spans]
+
+
+def _machine(pump: Pump) -> tuple[object, ...]:
+    return (pump.reference_speed, pump.driver, pump.baseline_curve, pump.baseline_from)
+
+
+def _at(versions: Sequence[Pump], time: pd.Timestamp) -> Pump:
+    return [v for v in versions if v.valid_from <= time or v is versions[0]][-1]
+
+
+def steady_points(run: Run, pump: str, start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
+    """Read the operating points of a pump within a span, month by month as needed."""
+    stored = run.stage.months("operating_points")
+    if not stored:
+        return pd.DataFrame(columns=list(_COLUMNS))
+    wanted = set(stored)
+    if start > BEGINNING:
+        wanted &= set(months_between(start, end, run.zone))
+    frame = run.read("operating_points", sorted(wanted) or stored[:1], _COLUMNS)
+    time = frame["time"]
+    mine = (frame["pump"] == pump) & (frame["status"] == STEADY) & (time >= start) & (time < end)
+    return frame[mine].reset_index(drop=True)
+
+
+def learn(run: Run, epoch: Epoch) -> Baseline:
+    """Find the baseline of an epoch.
+
+    Returns
+    -------
+    Baseline
+        From the maker's curve where one is declared, else learned from the declared good
+        period, else from the first ``LEARNING_DAYS`` days with operating points.
+    """
+    pump = epoch.pump
+    points = _learning_points(run, epoch)
+    enough = len(points) >= LEAST_POINTS
+    level_only = None
+    if enough:
+        level_only = BaselineCurve().fit(points.assign(total_head=points["level_only_total_head"]))
+    span = (points["time"].iloc[0], points["time"].iloc[-1]) if enough else (None, None)
+    source = str(points["suction_pressure_source"].mode().iloc[0]) if enough else ""
+    if pump.baseline_curve and all(p.efficiency is not None for p in pump.baseline_curve):
+        return Baseline(epoch=epoch, curve=_from_maker(pump), level_only=level_only, source="maker")
+    return Baseline(
+        epoch=epoch,
+        curve=BaselineCurve().fit(points) if enough else None,
+        level_only=level_only,
+        source="learned",
+        learned_from=span[0],
+        learned_to=span[1],
+        suction_source=source,
+    )
+
+
+def _from_maker(pump: Pump) -> BaselineCurve:
+    curve = pd.DataFrame(
+        {
+            "flow": [p.flow for p in pump.baseline_curve],
+            "total_head": [p.head for p in pump.baseline_curve],
+            "efficiency": [p.efficiency for p in pump.baseline_curve],
+        }
+    )
+    return BaselineCurve.from_curve_points(curve, power="shaft_power")
+
+
+def _learning_points(run: Run, epoch: Epoch) -> pd.DataFrame:
+    pump = epoch.pump
+    start = max(epoch.start, pump.baseline_from or epoch.start)
+    end = min(epoch.end, pump.baseline_to or epoch.end)
+    if pump.baseline_to is not None:
+        return steady_points(run, pump.id, start, end)
+    # Read on only as far as needed: the first days with points decide.
+    stored = run.stage.months("operating_points")
+    found: list[pd.DataFrame] = []
+    for month in stored:
+        first, last = run.bounds(month)
+        if last <= start or first >= end:
+            continue
+        part = steady_points(run, pump.id, max(first, start), min(last, end))
+        found.append(part)
+        days = pd.concat(found)["time"].dt.floor("D")
+        if days.nunique() >= LEARNING_DAYS:
+            together = pd.concat(found, ignore_index=True)
+            allowed = sorted(days.unique())[:LEARNING_DAYS]
+            return together[together["time"].dt.floor("D").isin(allowed)].reset_index(drop=True)
+    if not found:
+        return pd.DataFrame(columns=list(_COLUMNS))
+    return pd.concat(found, ignore_index=True)
+
+
+def baseline_rows(baselines: Sequence[Baseline]) -> pd.DataFrame:
+    """Give the rows of the ``baselines`` table."""
+    rows = []
+    for b in baselines:
+        curve = b.curve
+        rows.append(
+            {
+                "pump": b.epoch.pump.id,
+                "start": b.epoch.start,
+                "source": b.source,
+                "status": curve.status_ if curve is not None else "insufficient_points",
+                "learned_from": b.learned_from,
+                "learned_to": b.learned_to,
+                "points": int(curve.n_points_) if curve is not None else 0,
+                "flow_low": curve.q_min_ if curve is not None else np.nan,
+                "flow_high": curve.q_max_ if curve is not None else np.nan,
+                "best_efficiency_flow": (
+                    curve.best_efficiency_flow_ if curve is not None else np.nan
+                ),
+                "best_efficiency": curve.best_efficiency_ if curve is not None else np.nan,
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def curve_rows(baselines: Sequence[Baseline]) -> pd.DataFrame:
+    """Give the rows of the ``baseline_curves`` table."""
+    pieces = []
+    for b in baselines:
+        curve = b.curve
+        if curve is None or curve.status_ != "ok":
+            continue
+        flow = np.linspace(curve.q_min_, curve.q_max_, CURVE_POINTS)
+        total_head, head_u = curve.predict_head(flow, return_std=True)
+        efficiency, efficiency_u = curve.predict_efficiency(flow, return_std=True)
+        pieces.append(
+            pd.DataFrame(
+                {
+                    "pump": b.epoch.pump.id,
+                    "start": b.epoch.start,
+                    "flow": flow,
+                    "total_head": total_head,
+                    "total_head_u95": 2.0 * head_u,
+                    "electrical_power": curve.predict_power(flow),
+                    "overall_efficiency": efficiency,
+                    "overall_efficiency_u95": 2.0 * efficiency_u,
+                }
+            )
+        )
+    return pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()

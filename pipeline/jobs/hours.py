@@ -1,0 +1,138 @@
+"""The working table ``suction_hours``: hourly rows from which gauges are checked and fits made.
+
+Small enough to be read whole: everything that needs the past (gauge checks, fits) is replayed
+from it in each run, and nothing needs the grid of earlier months again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from pipeline.assembly import pump_frames, segment_column
+from pipeline.jobs.context import Run
+from pipeline.jobs.measure import grid_view
+from pipeline.months import Month
+from pipeline.plant import Pump, Snapshot
+from pipeline.plant.side_files import SpotReading
+from pipeline.suction import hourly_rows
+from pipeline.tables.store import inputs_digest
+
+HOURS = "suction_hours"
+HOUR = pd.Timedelta("1h")
+
+SEGMENT_PREFIX = "flow_"
+_ALWAYS = (
+    "static_pressure",
+    "velocity_pressure",
+    "static_pressure_u",
+    "density",
+)
+
+
+def build_hours(run: Run, survey: Sequence[SpotReading]) -> None:
+    """Build ``suction_hours`` for every month of measurements."""
+    months = run.stage.months("measurements")
+    for done, month in enumerate(months):
+        run.progress("suction side", done, len(months))
+        start, end = run.bounds(month)
+        spots = [s for s in survey if start <= s.time < end]
+        inputs = inputs_digest(
+            HOURS, 1, run.fingerprints.suction, run.stage.digest("measurements", month), repr(spots)
+        )
+
+        def make(month: Month = month, spots: list[SpotReading] = spots) -> pa.Table | None:
+            frame = _month(run, month, spots)
+            return pa.Table.from_pandas(frame, preserve_index=False) if len(frame) else None
+
+        run.stage.build(HOURS, month, inputs, make)
+    for month in set(run.stage.months(HOURS)) - set(months):
+        run.stage.remove(HOURS, month)
+
+
+def _month(run: Run, month: Month, spots: Sequence[SpotReading]) -> pd.DataFrame:
+    start, end = run.bounds(month)
+    pieces = []
+    for era in run.plant.eras(start, end):
+        view = grid_view(run, month, era.start, era.end)
+        frames = pump_frames(era, view)
+        for name, frame in frames.items():
+            pieces.append(_pump_hours(era, era.pumps[name], frame))
+            pieces.append(_spot_rows(era, era.pumps[name], frame, spots))
+    pieces = [p for p in pieces if len(p)]
+    if not pieces:
+        return pd.DataFrame()
+    together = pd.concat(pieces, ignore_index=True)
+    segments = sorted(c for c in together.columns if c.startswith(SEGMENT_PREFIX))
+    first = ["line", "pump", "time", "spot", "instrument", "state", "steady"]
+    others = [c for c in together.columns if c not in first and c not in segments]
+    return together[[*first, *sorted(others), *segments]].sort_values(
+        ["line", "pump", "time", "spot"], kind="stable", ignore_index=True
+    )
+
+
+def header_columns(snapshot: Snapshot, line: str) -> tuple[str, ...]:
+    """Name the columns of a line's header segments, in order of flow."""
+    return tuple(segment_column(s) for s in snapshot.lines[line].header)
+
+
+def _pump_hours(era: Snapshot, pump: Pump, frame: pd.DataFrame) -> pd.DataFrame:
+    flows = [*header_columns(era, pump.suction_line), "suction_flow"]
+    grid = frame[["static_pressure", "velocity_pressure", *flows]].copy()
+    grid["reading"] = frame["suction_reading"]
+    grid["running"] = frame["state"] == "running"
+    grid["stopped"] = frame["state"] == "standing"
+    grid.index = pd.DatetimeIndex(frame["time"])
+    hours = hourly_rows(grid, flow_columns=flows, step_seconds=era.station.grid)
+    by_hour = frame.groupby(pd.DatetimeIndex(frame["time"]).floor("h"))
+    hours["static_pressure_u"] = by_hour["static_pressure_u"].mean()
+    hours["density"] = by_hour["density"].mean()
+    return _labelled(hours.reset_index(), pump, f"gauge {pump.id}", spot=False)
+
+
+def _labelled(
+    rows: pd.DataFrame, pump: Pump, instrument: str | Sequence[str], *, spot: bool
+) -> pd.DataFrame:
+    return rows.rename(columns={"suction_flow": "flow_branch"}).assign(
+        line=pump.suction_line, pump=pump.id, instrument=instrument, spot=spot
+    )
+
+
+def _spot_rows(
+    era: Snapshot, pump: Pump, frame: pd.DataFrame, spots: Sequence[SpotReading]
+) -> pd.DataFrame:
+    """Set each spot reading beside what the line was doing in that very interval."""
+    mine = [s for s in spots if s.pump == pump.id and era.start <= s.time < era.end]
+    if not mine:
+        return pd.DataFrame()
+    times = pd.DatetimeIndex(frame["time"])
+    place = times.searchsorted(pd.DatetimeIndex([s.time for s in mine]), side="right") - 1
+    flows = [*header_columns(era, pump.suction_line), "suction_flow"]
+    rows = frame.iloc[place][["time", *_ALWAYS, *flows]].reset_index(drop=True)
+    state = frame["state"].to_numpy()[place]
+    rows["reading"] = [s.reading for s in mine]
+    rows["reading_u"] = 0.0
+    rows["instrument_u"] = [s.u for s in mine]
+    rows["state"] = np.select(
+        [state == "running", state == "standing"], ["running", "stopped"], "mixed"
+    )
+    rows["steady"] = frame["is_steady"].to_numpy()[place] | (state == "standing")
+    rows["reading_coverage"] = 1.0
+    return _labelled(rows, pump, [s.instrument for s in mine], spot=True)
+
+
+def read_hours(run: Run, line: str, months: Sequence[Month] | None = None) -> pd.DataFrame:
+    """Read the hourly rows of one line, in time order within each pump."""
+    if not run.stage.months(HOURS):
+        return pd.DataFrame(columns=["line", "pump", "time", "spot", "reading"])
+    stored = run.stage.months(HOURS)
+    wanted = stored if months is None else [m for m in stored if m in set(months)]
+    pieces = [
+        run.stage.read_arrow(HOURS, [month], filters=[("line", "==", line)]).to_pandas()
+        for month in wanted
+    ]
+    pieces = [p.assign(month=m) for m, p in zip(wanted, pieces, strict=True) if len(p)]
+    return pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()

@@ -1,0 +1,232 @@
+"""Take in what is new among the exports: ledger, kept samples, and what was refused.
+
+The samples of a file are kept in the data folder, sorted, one piece per month it bears on
+(the halo included). A month is rebuilt from its pieces alone, so that one night costs what
+one night brings, and a source that vanishes later takes nothing away.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.errors import ExportError
+from pipeline.exports.ledger import Candidate, Entry, ledger_table, record, scan
+from pipeline.exports.ledger import empty_ledger as no_ledger
+from pipeline.exports.ledger import entries as entries_of
+from pipeline.exports.read import FoundFile, find_exports, read_export
+from pipeline.exports.reading import Reading
+from pipeline.jobs.context import Run
+from pipeline.months import Month, microseconds, month_bounds, months_of
+from pipeline.plant import Plant
+from pipeline.tables.store import Generation
+
+LEDGER = "ledger"
+EVIDENCE = ("accepted", "vanished")
+
+
+def ledger_of(generation: Generation) -> list[Entry]:
+    """Read the ledger of a generation."""
+    if not generation.has(LEDGER):
+        return []
+    return entries_of(generation.read_arrow(LEDGER))
+
+
+def find_files(plant: Plant) -> list[FoundFile]:
+    """Find the export files of a plant."""
+    return find_exports(plant.path.parent, plant.exports, exclude=[plant.data_folder])
+
+
+def segment_folder(month: Month) -> str:
+    """Name the folder of kept samples of a month."""
+    return "samples_" + month.replace("-", "_")
+
+
+def halo_us(plant: Plant) -> int:
+    """Longest gap any tag bridges [µs]: samples so near a month still bear on it."""
+    gaps = [version.max_gap for versions in plant.tags.values() for version in versions]
+    return round(max(gaps, default=0.0) * 1e6)
+
+
+def ingest(run: Run, verify: bool = False, read_again: bool = False) -> list[Entry]:
+    """Read what is new and bring the ledger up to date.
+
+    Parameters
+    ----------
+    run : Run
+        The run; its outcome is told of new and failed files.
+    verify : bool
+        Hash every file, even where size and time of change are as known.
+    read_again : bool
+        Read every file that is still there once more, because the plant file now says
+        otherwise how to; numbers in the ledger stay.
+
+    Returns
+    -------
+    list of Entry
+        The ledger as it will be.
+    """
+    stage = run.stage
+    ledger = stage.read_arrow(LEDGER) if stage.has(LEDGER) else no_ledger()
+    found = find_files(run.plant)
+    _note_empty_patterns(run, found)
+    plan = scan(ledger, found, verify)
+    for note in plan.notes:
+        run.outcome.note(note)
+    candidates = list(plan.to_read)
+    kept = list(plan.entries)
+    if read_again:
+        again = _again(kept, found, {c.sequence for c in candidates})
+        candidates = sorted([*candidates, *again], key=lambda c: c.sequence)
+        kept = [e for e in kept if e.sequence not in {c.sequence for c in again}]
+    for old in kept:
+        if old.status == "superseded":
+            _forget(run, old)
+    new = []
+    refused: list[pa.Table] = []
+    for done, candidate in enumerate(candidates):
+        run.progress("reading exports", done, len(candidates))
+        entry, rejected = _take_in(run, candidate)
+        new.append(entry)
+        if rejected is not None:
+            refused.append(rejected)
+    result = sorted([*kept, *new], key=lambda e: e.sequence)
+    if candidates or plan.changed:
+        stage.write(LEDGER, None, ledger_table(result))
+        _keep_refused(run, result, {c.found.path for c in candidates}, refused)
+    return result
+
+
+def _note_empty_patterns(run: Run, found: Iterable[FoundFile]) -> None:
+    seen = {f.export.pattern for f in found}
+    for export in run.plant.exports:
+        if export.pattern not in seen:
+            run.outcome.note(f"exports '{export.pattern}': no file there yet.")
+
+
+def _again(kept: Iterable[Entry], found: Iterable[FoundFile], queued: set[int]) -> list[Candidate]:
+    files = {f.path: f for f in found}
+    return [
+        Candidate(found=files[e.path], sha256=e.sha256, sequence=e.sequence)
+        for e in kept
+        if e.status in ("accepted", "failed") and e.path in files and e.sequence not in queued
+    ]
+
+
+def _forget(run: Run, entry: Entry) -> None:
+    for month in entry.months:
+        if run.stage.has_blob(segment_folder(month), entry.sha256):
+            run.stage.remove_blob(segment_folder(month), entry.sha256)
+
+
+def _take_in(run: Run, candidate: Candidate) -> tuple[Entry, pa.Table | None]:
+    """Read one file; whatever is wrong with it stops nothing else."""
+    path = candidate.found.path
+    try:
+        reading = read_export(
+            candidate.found.file, candidate.found.export, list(run.plant.tags), path
+        )
+    except ExportError as error:
+        text = " ".join(str(error).split())
+        run.outcome.fail(text)
+        return record(candidate, None, failure=text), _whole_file(path, text)
+    if reading.status == "waiting":
+        note = " ".join(reading.notes)
+        run.outcome.note(f"{path}: {note}")
+        return record(candidate, reading), _whole_file(path, note)
+    run.outcome.new_files += 1
+    run.outcome.rejected_rows += reading.counts.rejected
+    for note in reading.notes:
+        run.outcome.note(f"{path}: {note}")
+    months = _keep_samples(run, candidate.sha256, reading)
+    entry = record(candidate, reading, 0.0)
+    return dataclasses.replace(entry, months=months), _refused_rows(reading)
+
+
+def _keep_samples(run: Run, sha256: str, reading: Reading) -> tuple[Month, ...]:
+    """Store the samples of a file by month, the halo included."""
+    samples = reading.samples.combine_chunks()
+    time = samples.column("time").combine_chunks().cast(pa.int64()).to_numpy()
+    halo = halo_us(run.plant)
+    months = months_of(time, halo, run.zone)
+    for month in months:
+        start, end = (microseconds(t) for t in month_bounds(month, run.zone))
+        near = (time >= start - halo) & (time < end + halo)
+        rows = samples if near.all() else samples.filter(pa.array(near))
+        run.stage.put_blob(segment_folder(month), sha256, rows)
+    return tuple(months)
+
+
+def _whole_file(path: str, reason: str) -> pa.Table:
+    return pa.table(
+        {
+            "file": [path],
+            "line": pa.array([0], pa.int64()),
+            "tag": [""],
+            "reason": [reason],
+            "text": [""],
+            "rows": pa.array([0], pa.int64()),
+        }
+    )
+
+
+def _refused_rows(reading: Reading) -> pa.Table | None:
+    table = reading.rejected
+    if table.num_rows == 0:
+        return None
+    return pa.table(
+        {
+            "file": table.column("file"),
+            "line": pc.fill_null(table.column("line"), 0),
+            "tag": pc.fill_null(table.column("tag"), ""),
+            "reason": table.column("reason"),
+            "text": pc.fill_null(table.column("text"), ""),
+            "rows": table.column("count"),
+        }
+    )
+
+
+def _keep_refused(
+    run: Run, ledger: Iterable[Entry], read_now: set[str], refused: list[pa.Table]
+) -> None:
+    """Bring ``rejected_input`` up to date: drop what was read anew or replaced, add the new."""
+    before = run.read("rejected_input")
+    current = {e.path for e in ledger if e.status not in ("superseded", "duplicate")}
+    stays = before["file"].isin(current) & ~before["file"].isin(read_now)
+    pieces = [before[stays], *(t.to_pandas() for t in refused)]
+    frame = pd.concat([p for p in pieces if len(p)], ignore_index=True) if pieces else before
+    if frame.empty:
+        frame = run.contract("rejected_input").empty()
+    keys = ["file", "line", "tag", "reason", "text"]
+    frame = frame.groupby(keys, sort=True, as_index=False)["rows"].sum()
+    contract = run.contract("rejected_input")
+    table = contract.publish(frame, run.plant.station.display)
+    run.stage.write("rejected_input", None, table)
+
+
+def last_sample(ledger: Iterable[Entry]) -> pd.Timestamp | None:
+    """Give the time of the latest sample in evidence."""
+    times = [e.last_time for e in ledger if e.status in EVIDENCE and e.last_time is not None]
+    return max(times, default=None)
+
+
+def sources_by_month(ledger: Iterable[Entry]) -> dict[Month, list[Entry]]:
+    """Group the entries in evidence by the months they bear on, in ledger order."""
+    found: dict[Month, list[Entry]] = {}
+    for entry in sorted(ledger, key=lambda e: e.sequence):
+        if entry.status in EVIDENCE:
+            for month in entry.months:
+                found.setdefault(month, []).append(entry)
+    return dict(sorted(found.items()))
+
+
+def cut_before(samples: pa.Table, instant: pd.Timestamp) -> pa.Table:
+    """Leave out the samples from an instant on."""
+    time = samples.column("time").combine_chunks().cast(pa.int64()).to_numpy()
+    keep = time < microseconds(instant)
+    return samples if bool(np.all(keep)) else samples.filter(pa.array(keep))

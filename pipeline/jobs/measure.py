@@ -1,0 +1,180 @@
+"""From kept samples to the regular grid: ``measurements`` and ``data_quality``, by month."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.assembly import GridView
+from pipeline.assembly.grid_view import WORD_OF_QUALITY
+from pipeline.exports.conversion import to_si
+from pipeline.exports.grid import TagSettings, grid_samples
+from pipeline.exports.ledger import Entry, merge_samples
+from pipeline.hydraulics.pressure import atmospheric_pressure
+from pipeline.jobs.context import Run
+from pipeline.jobs.daily_quality import daily_quality
+from pipeline.jobs.ingest import cut_before, segment_folder, sources_by_month
+from pipeline.months import Month, microseconds
+from pipeline.plant import Tag
+from pipeline.quantities import DisplayUnit, display_unit
+
+OUTSIDE_RANGE_TOLERANCE = 0.02
+"""A reading this far beyond the instrument's range, part of the span, still counts: zero and
+full scale of real instruments are not exact [-]. Common practice, no source."""
+
+
+def measure(run: Run, ledger: Sequence[Entry]) -> None:
+    """Build every month of ``measurements`` and ``data_quality`` that is not up to date."""
+    by_month = sources_by_month(ledger)
+    wanted = [m for m in by_month if run.bounds(m)[0] < run.bounds(m)[1]]
+    for done, month in enumerate(wanted):
+        run.progress("measurements", done, len(wanted))
+        _month(run, month, by_month[month])
+    for table in ("measurements", "data_quality"):
+        for month in set(run.stage.months(table)) - set(wanted):
+            run.stage.remove(table, month)
+
+
+def _month(run: Run, month: Month, sources: Sequence[Entry]) -> None:
+    start, end = run.bounds(month)
+    inputs = [
+        "measurements",
+        run.fingerprints.measure,
+        [[e.sequence, e.sha256] for e in sources],
+        end.isoformat(),
+    ]
+    loaded: list[pa.Table] = []
+
+    def samples() -> pa.Table:
+        # Both tables come from the same samples: they are merged once.
+        if not loaded:
+            loaded.append(_samples(run, month, sources))
+        return loaded[0]
+
+    before = run.stage.digest("measurements", month) if run.stage.has("measurements", month) else ""
+    digest = run.build(
+        "measurements", month, inputs, lambda: _measurements(run, samples(), start, end)
+    )
+    if digest != before:
+        run.outcome.rebuilt.append(month)
+    run.build("data_quality", month, inputs, lambda: daily_quality(run, samples(), start, end))
+
+
+def _samples(run: Run, month: Month, sources: Sequence[Entry]) -> pa.Table:
+    """Samples of a month and its halo, later files first in rank, in SI, judged by range."""
+    folder = segment_folder(month)
+    pieces = [run.stage.read_blob(folder, e.sha256) for e in sources]
+    merged, _ = merge_samples([cut_before(p, run.as_of) for p in pieces])
+    pressure = float(atmospheric_pressure(run.plant.station.altitude))
+    si = to_si(merged, run.plant.tags, pressure)
+    return _judge_range(si, run.plant.tags)
+
+
+def _judge_range(samples: pa.Table, tags: Mapping[str, Sequence[Tag]]) -> pa.Table:
+    """Count readings well outside the instrument's range as bad: it cannot have read them."""
+    if samples.num_rows == 0:
+        return samples
+    table = samples.combine_chunks()
+    labels = table.column("tag").combine_chunks()
+    names = labels.dictionary.to_pylist()
+    low, high = np.full(len(names), -np.inf), np.full(len(names), np.inf)
+    for code, name in enumerate(names):
+        versions = tags[name]
+        span = max(v.high - v.low for v in versions)
+        slack = OUTSIDE_RANGE_TOLERANCE * span if np.isfinite(span) else 0.0
+        low[code] = min(v.low for v in versions) - slack
+        high[code] = max(v.high for v in versions) + slack
+    code = labels.indices.to_numpy()
+    value = table.column("value").combine_chunks().to_numpy()
+    with np.errstate(invalid="ignore"):
+        outside = (value < low[code]) | (value > high[code])
+    quality = table.column("quality").combine_chunks().to_numpy()
+    judged = np.where(outside, np.int8(2), quality).astype(np.int8)
+    return table.set_column(table.schema.get_field_index("quality"), "quality", pa.array(judged))
+
+
+def tag_settings(versions: Sequence[Tag]) -> TagSettings:
+    """How a tag's samples become grid values, by its latest description."""
+    tag = versions[-1]
+    step = tag.interpolation == "step" or tag.measures != "rate"
+    return TagSettings(
+        max_gap_us=round(tag.max_gap * 1e6), interpolation="step" if step else "linear"
+    )
+
+
+def _measurements(
+    run: Run, samples: pa.Table, start: pd.Timestamp, end: pd.Timestamp
+) -> pd.DataFrame:
+    step = round(run.plant.station.grid * 1e6)
+    first = microseconds(start)
+    # The open month ends on a whole interval; the rest of it is covered in part.
+    last = first + -(-(microseconds(end) - first) // step) * step
+    present = set(samples.column("tag").combine_chunks().dictionary.to_pylist())
+    settings = {n: tag_settings(v) for n, v in run.plant.tags.items() if n in present}
+    if not settings:
+        return run.contract("measurements").empty()
+    grid = grid_samples(samples, settings, step, first, last)
+    used = pc.or_(
+        pc.greater(grid.column("coverage"), 0), pc.greater(grid.column("sample_count"), 0)
+    )
+    grid = grid.filter(used).combine_chunks()
+    labels = grid.column("tag").combine_chunks()
+    code = labels.indices.to_numpy()
+    names = labels.dictionary.to_pylist()
+    units = [shown_unit(run, name) for name in names]
+    scale = np.array([u.scale for u in units])[code]
+    offset = np.array([u.offset for u in units])[code]
+    value = grid.column("value").to_numpy() * scale + offset
+    return pd.DataFrame(
+        {
+            "tag": pd.Categorical.from_codes(code, names),
+            "time": grid.column("time").to_pandas(),
+            "value": value,
+            "unit": pd.Categorical.from_codes(*_unit_codes([u.text or "1" for u in units], code)),
+            "coverage": grid.column("coverage").to_numpy().astype(np.float64),
+            "sample_count": grid.column("sample_count").to_numpy().astype(np.int64),
+            "worst_quality": pd.Categorical.from_codes(
+                grid.column("worst_quality").to_numpy(), list(WORD_OF_QUALITY)
+            ),
+        }
+    )
+
+
+def _unit_codes(texts: Sequence[str], code: np.ndarray) -> tuple[np.ndarray, list[str]]:
+    distinct = sorted(set(texts))
+    position = {text: i for i, text in enumerate(distinct)}
+    return np.array([position[t] for t in texts])[code], distinct
+
+
+def shown_unit(run: Run, tag: str) -> DisplayUnit:
+    """Give the unit in which a tag's measurements are published."""
+    version = run.plant.tags[tag][-1]
+    name = version.quantity
+    # Totals are published as the rates they were turned into.
+    if version.measures != "rate" and name == "flow_total":
+        name = "flow"
+    elif version.measures != "rate" and name == "energy_total":
+        name = "electrical_power"
+    return display_unit(name, run.plant.station.display)
+
+
+def grid_view(run: Run, month: Month, start: pd.Timestamp, end: pd.Timestamp) -> GridView:
+    """Read the measurements of (part of) a month back, in SI."""
+    table = run.stage.read_arrow(
+        "measurements", [month], ["tag", "time", "value", "coverage", "worst_quality"]
+    )
+    labels = table.column("tag").combine_chunks()
+    if isinstance(labels, pa.ChunkedArray):
+        labels = labels.unify_dictionaries().combine_chunks()
+    units = [shown_unit(run, name) for name in labels.dictionary.to_pylist()]
+    code = labels.indices.to_numpy()
+    scale = np.array([u.scale for u in units])[code]
+    offset = np.array([u.offset for u in units])[code]
+    value = table.column("value").to_numpy(zero_copy_only=False)
+    si = pa.array((value - offset) / scale)
+    table = table.set_column(table.schema.get_field_index("value"), "value", si)
+    return GridView(table, start, end, run.plant.station.grid)

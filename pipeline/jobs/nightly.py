@@ -1,0 +1,261 @@
+"""The whole job on one plant: what a night does, and what a backfill or a rebuild does too.
+
+There is one code path. A first run over years of exports, a night that brings one file, and a
+rebuild differ only in which partitions are found out of date.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from importlib.metadata import version
+from pathlib import Path
+
+import pandas as pd
+import pyarrow as pa
+
+from pipeline.errors import Fault, RebuildNeededError
+from pipeline.jobs.baselines import Baseline
+from pipeline.jobs.context import Fingerprints, Outcome, Progress, Run, no_progress
+from pipeline.jobs.flagging import find_flags
+from pipeline.jobs.ingest import ingest, last_sample
+from pipeline.jobs.logs import log_to_file
+from pipeline.jobs.measure import measure
+from pipeline.jobs.money import build_money, build_pumps
+from pipeline.jobs.perform import compare, find_baselines, find_trends, roll_up
+from pipeline.jobs.points import build_points
+from pipeline.jobs.suction import check_gauges_and_fit
+from pipeline.plant import Plant, read_plant
+from pipeline.plant.side_files import Event, SpotReading, read_events, read_survey
+from pipeline.tables.catalogue import PUBLISHED
+from pipeline.tables.contracts import dictionary_rows
+from pipeline.tables.store import Stage, Store, inputs_digest
+
+_log = logging.getLogger(__name__)
+
+SETTINGS = "settings"
+_STAGE_WORDS = {
+    "read": "how exports are read",
+    "measure": "tags, grid or site",
+    "suction": "suction side, pumps or liquid",
+    "perform": "drivers, baselines or tariff",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunResult:
+    """What a run did.
+
+    Parameters
+    ----------
+    plant : Plant
+        As read.
+    generation : int
+        Generation readers see now; 0 where there is none yet.
+    changed : bool
+        Whether this run made it.
+    as_of : Timestamp or None
+        Evidence before this instant counts; None without any sample.
+    outcome : Outcome
+        New files, failures and notes.
+    """
+
+    plant: Plant
+    generation: int
+    changed: bool
+    as_of: pd.Timestamp | None
+    outcome: Outcome = field(default_factory=Outcome)
+
+
+def run_plant(
+    path: str | Path,
+    *,
+    as_of: pd.Timestamp | None = None,
+    rebuild: bool = False,
+    verify: bool = False,
+    progress: Progress = no_progress,
+) -> RunResult:
+    """Run the whole job on one plant file.
+
+    Parameters
+    ----------
+    path : str or Path
+        The plant file.
+    as_of : Timestamp, optional
+        Evidence before this instant counts, UTC. Default: up to the latest sample.
+    rebuild : bool
+        Agree to rebuild whatever a change of plant file or code makes necessary.
+    verify : bool
+        Hash every export, even where size and time of change are as known.
+    progress : callable
+        Told about each step.
+
+    Returns
+    -------
+    RunResult
+
+    Raises
+    ------
+    PlantFileError
+        If the plant file or one it names has faults.
+    StoreLockedError
+        If another run works on the data folder.
+    RebuildNeededError
+        If plant file or code changed and ``rebuild`` is False.
+    StoreError
+        If the data folder cannot be used.
+    """
+    started = _now()
+    plant = read_plant(path)
+    events, survey = read_events(plant), read_survey(plant)
+    Store.check_filesystem(plant.data_folder)
+    store = Store.create(plant.data_folder)
+    with store.writer() as stage, log_to_file(plant.data_folder / "logs", started):
+        return _run(plant, events, survey, stage, as_of, rebuild, verify, progress, started)
+
+
+def _run(
+    plant: Plant,
+    events: Sequence[Event],
+    survey: Sequence[SpotReading],
+    stage: Stage,
+    as_of: pd.Timestamp | None,
+    rebuild: bool,
+    verify: bool,
+    progress: Progress,
+    started: pd.Timestamp,
+) -> RunResult:
+    fingerprints = Fingerprints.of(plant, events, survey)
+    before = _settings(stage)
+    changed_stages = [
+        name for name in _STAGE_WORDS if before and before.get(name) != getattr(fingerprints, name)
+    ]
+    if changed_stages and not rebuild:
+        raise _rebuild_needed(stage, changed_stages)
+    committed = pd.Timestamp(before["as_of"]) if before else None
+    run = Run(
+        plant=plant,
+        stage=stage,
+        as_of=pd.Timestamp.max.tz_localize("UTC"),
+        fingerprints=fingerprints,
+        progress=progress,
+    )
+    if as_of is not None and committed is not None and as_of < committed:
+        run.outcome.note(
+            f"as of {as_of.isoformat()} lies before {committed.isoformat()}, which is already "
+            "committed: nothing was done."
+        )
+        return _result(run, stage.generation, False, committed)
+    ledger = ingest(run, verify, read_again="read" in changed_stages)
+    latest = last_sample(ledger)
+    if latest is None:
+        run.outcome.note("no samples yet: nothing to compute.")
+        return _finish(run, stage, started, None)
+    # A sample from the future is a wrong clock, not evidence; by default the latest sample
+    # that can have happened closes the evidence, so a second run without news changes nothing.
+    run.as_of = as_of if as_of is not None else min(latest, started).ceil("s") + _SECOND
+    if committed is not None:
+        run.as_of = max(run.as_of, committed)
+    measure(run, ledger)
+    check_gauges_and_fit(run, events, survey)
+    build_points(run)
+    roll_up(run)
+    baselines = find_baselines(run, events)
+    compare(run, baselines)
+    find_trends(run, baselines)
+    _finish_tables(run, baselines)
+    return _finish(run, stage, started, run.as_of)
+
+
+_SECOND = pd.Timedelta(seconds=1)
+
+
+def _finish_tables(run: Run, baselines: list[Baseline]) -> None:
+    find_flags(run, baselines)
+    build_money(run)
+    build_pumps(run, baselines)
+    contracts = repr(PUBLISHED)
+    run.build(
+        "dictionary",
+        None,
+        ["dictionary", inputs_digest(contracts)],
+        lambda: dictionary_rows(PUBLISHED, run.plant.station.display, run.currency),
+    )
+
+
+def _finish(run: Run, stage: Stage, started: pd.Timestamp, as_of: pd.Timestamp | None) -> RunResult:
+    """Record the run and commit, unless nothing changed at all."""
+    if not stage.has_changes:
+        return _result(run, stage.generation, False, as_of)
+    _write_settings(run, stage)
+    row = pd.DataFrame(
+        [
+            {
+                "generation": stage.generation + 1,
+                "started": started,
+                "finished": _now(),
+                "as_of": run.as_of if as_of is not None else started,
+                "version": version("gaugeless"),
+                "new_files": run.outcome.new_files,
+                "failed_files": len(run.outcome.failures),
+                "rejected_rows": run.outcome.rejected_rows,
+                "rebuilt": ", ".join(run.outcome.rebuilt),
+                "failures": "; ".join(run.outcome.failures),
+            }
+        ]
+    )
+    earlier = run.read("runs")
+    rows = pd.concat([earlier, row], ignore_index=True) if len(earlier) else row
+    table = run.contract("runs").publish(rows, run.plant.station.display)
+    stage.write("runs", None, table)
+    run.progress("publishing", 0, 1)
+    generation = stage.commit()
+    return _result(run, generation, True, as_of)
+
+
+def _result(run: Run, generation: int, changed: bool, as_of: pd.Timestamp | None) -> RunResult:
+    return RunResult(
+        plant=run.plant,
+        generation=generation,
+        changed=changed,
+        as_of=as_of,
+        outcome=run.outcome,
+    )
+
+
+def _settings(stage: Stage) -> dict[str, str]:
+    if not stage.has(SETTINGS):
+        return {}
+    table = stage.read_arrow(SETTINGS)
+    names, values = table.column("name").to_pylist(), table.column("value").to_pylist()
+    return dict(zip(names, values, strict=True))
+
+
+def _write_settings(run: Run, stage: Stage) -> None:
+    values = {name: getattr(run.fingerprints, name) for name in _STAGE_WORDS}
+    values["as_of"] = run.as_of.isoformat()
+    names = sorted(values)
+    stage.write(SETTINGS, None, pa.table({"name": names, "value": [values[n] for n in names]}))
+
+
+def _rebuild_needed(stage: Stage, changed: Sequence[str]) -> RebuildNeededError:
+    months = stage.months("measurements")
+    span = f"{months[0]} to {months[-1]}" if months else "none yet"
+    faults = [
+        Fault(
+            _STAGE_WORDS[name],
+            "a change since the tables were made",
+            "tables made from what the plant file says now",
+            f"Months {span} would be made again.",
+        )
+        for name in changed
+    ]
+    return RebuildNeededError(
+        "Plant file or code changed: run again with --rebuild to agree to a rebuild.", faults
+    )
+
+
+def _now() -> pd.Timestamp:
+    return pd.Timestamp(dt.datetime.now(dt.UTC)).as_unit("us")

@@ -1,0 +1,221 @@
+"""From operating points to deviations, trends, money and one line per pump."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+import pandas as pd
+
+from pipeline.jobs.baselines import (
+    Baseline,
+    baseline_rows,
+    curve_rows,
+    epochs_of,
+    learn,
+)
+from pipeline.jobs.context import Run
+from pipeline.months import Month
+from pipeline.performance.baseline import BaselineCurve
+from pipeline.performance.deviation import daily_deviation, deviation
+from pipeline.performance.operating_points import STEADY
+from pipeline.performance.rolling import rolling_performance
+from pipeline.performance.trend import Trend, degradation_trend
+from pipeline.plant.side_files import Event
+
+TREND_QUANTITIES = ("head", "power", "efficiency")
+
+_POINT_COLUMNS = (
+    "pump", "time", "status", "flow", "flow_u_systematic", "flow_u_random", "total_head",
+    "total_head_u_systematic", "total_head_u_random", "electrical_power",
+    "electrical_power_u_systematic", "electrical_power_u_random", "shaft_power", "speed_ratio",
+    "density", "suction_pressure_source", "suction_pressure", "static_pressure",
+    "level_only_total_head", "suction_flow", "hydraulic_power",
+)  # fmt: skip
+
+
+def roll_up(run: Run) -> None:
+    """Build ``rolling_performance`` for every month of operating points."""
+    months = run.stage.months("operating_points")
+    station = run.plant.station
+    for done, month in enumerate(months):
+        run.progress("rolling performance", done, len(months))
+        digest = run.stage.digest("operating_points", month)
+
+        def make(month: Month = month) -> pd.DataFrame:
+            points = run.read("operating_points", [month])
+            return with_u95(
+                rolling_performance(points, station.grid, run.zone),
+                "overall_efficiency",
+                "pump_efficiency",
+            )
+
+        run.build("rolling_performance", month, ["rolling", 1, digest, run.zone], make)
+    _drop_others(run, "rolling_performance", months)
+
+
+def with_u95(frame: pd.DataFrame, *names: str) -> pd.DataFrame:
+    """Add the expanded uncertainty (k = 2) beside its two standard parts."""
+    added = {
+        f"{name}_u95": 2.0
+        * np.hypot(
+            frame[f"{name}_u_systematic"].to_numpy(dtype=float),
+            frame[f"{name}_u_random"].to_numpy(dtype=float),
+        )
+        for name in names
+    }
+    return frame.assign(**added)
+
+
+def _drop_others(run: Run, table: str, months: Sequence[Month]) -> None:
+    for month in set(run.stage.months(table)) - set(months):
+        run.stage.remove(table, month)
+
+
+def find_baselines(run: Run, events: Iterable[Event]) -> list[Baseline]:
+    """Learn every baseline and build its two tables."""
+    baselines = []
+    for versions in run.plant.pumps.values():
+        for epoch in epochs_of(versions, events, run.as_of):
+            baselines.append(learn(run, epoch))
+    inputs = ["baselines", 1, run.fingerprints.perform, _points_digest(run)]
+    run.build("baselines", None, inputs, lambda: baseline_rows(baselines))
+    curves = curve_rows(baselines)
+    if len(curves):
+        run.build("baseline_curves", None, inputs, lambda: curves)
+    return baselines
+
+
+def _points_digest(run: Run) -> list[list[str]]:
+    return [list(item) for item in sorted(run.stage.digests("operating_points").items())]
+
+
+def compare(run: Run, baselines: Sequence[Baseline]) -> None:
+    """Build ``daily_deviations`` and ``energy_cost`` inputs month by month."""
+    months = run.stage.months("operating_points")
+    for done, month in enumerate(months):
+        run.progress("deviations", done, len(months))
+        start, end = run.bounds(month)
+        holding = [b for b in baselines if b.epoch.start < end and b.epoch.end > start]
+        inputs = [
+            "deviations",
+            1,
+            run.fingerprints.perform,
+            run.stage.digest("operating_points", month),
+            [_baseline_digest(b) for b in holding],
+        ]
+
+        def make(month: Month = month, holding: list[Baseline] = holding) -> pd.DataFrame:
+            points = run.read("operating_points", [month], _POINT_COLUMNS)
+            points = points[points["status"] == STEADY]
+            pieces = [_daily(points, b, run.zone, run.plant.station.grid) for b in holding]
+            pieces = [p for p in pieces if len(p)]
+            if not pieces:
+                return run.contract("daily_deviations").empty()
+            return pd.concat(pieces, ignore_index=True)
+
+        run.build("daily_deviations", month, inputs, make)
+    _drop_others(run, "daily_deviations", months)
+
+
+def _baseline_digest(b: Baseline) -> list[str]:
+    parts = [b.epoch.pump.id, str(b.epoch.start), str(b.epoch.end), b.suction_source]
+    for curve in (b.curve, b.level_only):
+        parts.append("" if curve is None else curve.to_table().to_csv(index=False))
+    return parts
+
+
+def _daily(points: pd.DataFrame, b: Baseline, zone: str, grid: float) -> pd.DataFrame:
+    """Daily deviations of one pump under one baseline."""
+    within = (
+        (points["pump"] == b.epoch.pump.id)
+        & (points["time"] >= b.epoch.start)
+        & (points["time"] < b.epoch.end)
+    )
+    mine = points[within].reset_index(drop=True)
+    if b.curve is None or b.curve.status_ != "ok" or mine.empty:
+        return pd.DataFrame()
+    same_source = (mine["suction_pressure_source"] == b.suction_source).to_numpy()
+    found = deviation(mine, b.curve, systematic_cancels=same_source)
+    daily = daily_deviation(mine, found, b.curve, time_zone=zone).rename(
+        columns={"time": "day", "n_points": "points"}
+    )
+    if daily.empty:
+        return daily
+    ok = (found["deviation_status"] == "ok").to_numpy()
+    day = pd.DatetimeIndex(mine["time"]).tz_convert(zone).normalize().tz_convert("UTC")
+    day = day.as_unit("us")
+    compared = pd.DataFrame(
+        {
+            "day": day[ok],
+            "power": mine["electrical_power"].to_numpy()[ok],
+            "source": mine["suction_pressure_source"].to_numpy()[ok],
+        }
+    )
+    per_day = compared.groupby("day", sort=True)
+    energy = per_day["power"].sum() * grid
+    daily = daily.set_index("day")
+    daily["electrical_energy"] = energy
+    daily["expected_energy"] = energy * (1.0 + daily["efficiency_deviation"])
+    daily["suction_pressure_source"] = per_day["source"].agg(lambda s: s.mode().iloc[0])
+    daily["level_only_efficiency_deviation"] = _level_only(mine, b.level_only, zone).reindex(
+        daily.index
+    )
+    return daily.reset_index().assign(pump=b.epoch.pump.id)
+
+
+def _level_only(points: pd.DataFrame, curve: BaselineCurve | None, zone: str) -> pd.Series:
+    if curve is None or curve.status_ != "ok":
+        return pd.Series(dtype=float)
+    other = points.assign(total_head=points["level_only_total_head"])
+    daily = daily_deviation(other, deviation(other, curve), curve, time_zone=zone)
+    return daily.set_index("time")["efficiency_deviation"]
+
+
+def find_trends(run: Run, baselines: Sequence[Baseline]) -> None:
+    """Build ``trends`` from all daily deviations."""
+    inputs = ["trends", 1, run.fingerprints.perform, _digests(run, "daily_deviations")]
+    run.build("trends", None, inputs, lambda: _trend_rows(run, baselines))
+
+
+def _digests(run: Run, table: str) -> list[list[str]]:
+    return [list(item) for item in sorted(run.stage.digests(table).items())]
+
+
+def _trend_rows(run: Run, baselines: Sequence[Baseline]) -> pd.DataFrame:
+    daily = run.read("daily_deviations")
+    rows = []
+    for b in baselines:
+        within = (
+            (daily["pump"] == b.epoch.pump.id)
+            & (daily["day"] >= b.epoch.start - pd.Timedelta("1D"))
+            & (daily["day"] < b.epoch.end)
+        )
+        mine = daily[within].rename(columns={"day": "time"})
+        mine["n_points"] = mine["points"]
+        for name in TREND_QUANTITIES:
+            trend = degradation_trend(mine, f"{name}_deviation")
+            rows.append(_trend_row(b, "as_used", name, trend, mine))
+        trend = degradation_trend(mine, "level_only_efficiency_deviation")
+        rows.append(_trend_row(b, "level_only", "efficiency", trend, mine))
+    return pd.DataFrame(rows)
+
+
+def _trend_row(
+    b: Baseline, assumption: str, name: str, trend: Trend, daily: pd.DataFrame
+) -> dict[str, object]:
+    known = trend.status == "ok"
+    return {
+        "pump": b.epoch.pump.id,
+        "start": b.epoch.start,
+        "assumption": assumption,
+        "quantity": name,
+        "status": trend.status,
+        "rate": trend.slope_per_year,
+        "rate_low": trend.lower95,
+        "rate_high": trend.upper95,
+        "first_day": daily["time"].min() if known else pd.NaT,
+        "last_day": daily["time"].max() if known else pd.NaT,
+        "days": int(trend.days_used),
+        "method": trend.method,
+    }

@@ -1,0 +1,253 @@
+"""Operating points by month: suction pressure filled, head, power and efficiency worked out."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pipeline.assembly import GridView, pump_frames
+from pipeline.errors import GaugelessError
+from pipeline.hydraulics.pressure import atmospheric_pressure
+from pipeline.jobs.context import Run
+from pipeline.jobs.hours import header_columns
+from pipeline.jobs.measure import grid_view
+from pipeline.jobs.perform import with_u95
+from pipeline.jobs.suction import DRAWING, IN_FORCE, MODELS
+from pipeline.months import Month
+from pipeline.performance.operating_points import operating_points
+from pipeline.plant import Pump, Snapshot
+from pipeline.suction import (
+    Estimate,
+    SuctionLineModel,
+    estimate_with,
+    fill_suction,
+    level_only,
+)
+from pipeline.suction.replay import OWN_FLOW
+from pipeline.tables.store import inputs_digest
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Knowledge:
+    """What the suction stage found, as needed to fill one month."""
+
+    checks: pd.DataFrame
+    in_force: pd.DataFrame
+    models: pd.DataFrame
+
+
+def build_points(run: Run) -> None:
+    """Build ``operating_points`` for every month of measurements."""
+    months = run.stage.months("measurements")
+    known = _knowledge(run)
+    for done, month in enumerate(months):
+        run.progress("operating points", done, len(months))
+        start, end = run.bounds(month)
+        mine = _of_month(known, month, start, end)
+        inputs = [
+            "operating_points",
+            1,
+            run.fingerprints.suction,
+            run.fingerprints.perform,
+            run.stage.digest("measurements", month),
+            _digest(mine, start, end),
+        ]
+        run.build(
+            "operating_points",
+            month,
+            inputs,
+            lambda month=month, mine=mine: _month(run, month, mine),  # type: ignore[misc]
+        )
+    for month in set(run.stage.months("operating_points")) - set(months):
+        run.stage.remove("operating_points", month)
+
+
+def _knowledge(run: Run) -> _Knowledge:
+    stage = run.stage
+    nothing = pd.DataFrame()
+    return _Knowledge(
+        checks=run.read("gauge_checks"),
+        in_force=stage.read(IN_FORCE) if stage.has(IN_FORCE) else nothing,
+        models=stage.read(MODELS) if stage.has(MODELS) else nothing,
+    )
+
+
+def _of_month(
+    known: _Knowledge, month: Month, start: pd.Timestamp, end: pd.Timestamp
+) -> _Knowledge:
+    """Keep what bears on a month, so that its digest rests while others change."""
+    checks = known.checks[(known.checks["start"] < end) & (known.checks["end"] > start)].copy()
+    # What lies outside the month must not disturb it.
+    checks["start"] = checks["start"].clip(lower=start)
+    checks["end"] = checks["end"].clip(upper=end)
+    checks = checks[["pump", "check", "start", "end"]].reset_index(drop=True)
+    if known.in_force.empty:
+        return _Knowledge(checks=checks, in_force=known.in_force, models=known.models)
+    # An epoch that is open ends with the data: cut to the month, it rests too.
+    use = known.in_force[known.in_force["month"] == month].copy()
+    use["epoch_end"] = use["epoch_end"].clip(upper=end)
+    keys = ["line", "epoch", "model"]
+    wanted = pd.MultiIndex.from_frame(use[keys])
+    own = pd.MultiIndex.from_frame(known.models[keys])
+    spans = known.in_force[["line", "epoch", "epoch_end"]].drop_duplicates()
+    touching = spans[(spans["epoch"] < end) & (spans["epoch_end"] > start)]
+    drawn = (known.models["model"] == DRAWING) & known.models["epoch"].isin(touching["epoch"])
+    models = known.models[own.isin(wanted) | drawn].reset_index(drop=True)
+    return _Knowledge(checks=checks, in_force=use.reset_index(drop=True), models=models)
+
+
+def _digest(mine: _Knowledge, start: pd.Timestamp, end: pd.Timestamp) -> str:
+    frames = (mine.checks, mine.in_force, mine.models)
+    texts = [f.to_csv(index=False) if len(f.columns) else "" for f in frames]
+    return inputs_digest(str(start), str(end), texts)
+
+
+def _month(run: Run, month: Month, mine: _Knowledge) -> pd.DataFrame:
+    start, end = run.bounds(month)
+    atmosphere = float(atmospheric_pressure(run.plant.station.altitude))
+    pieces = []
+    for era in run.plant.eras(start, end):
+        view: GridView = grid_view(run, month, era.start, era.end)
+        frames = pump_frames(era, view)
+        for name, frame in frames.items():
+            try:
+                filled = _filled(era, era.pumps[name], frame, mine)
+                points = operating_points(
+                    filled, era.pumps[name], era.tags, atmosphere, flow_tag(era, name)
+                )
+                pieces.append(points)
+            except GaugelessError as error:
+                run.outcome.fail(f"pump {name}, {month}: {' '.join(str(error).split())}")
+    pieces = [p for p in pieces if len(p)]
+    if not pieces:
+        return run.contract("operating_points").empty()
+    together = pd.concat(pieces, ignore_index=True)
+    return with_u95(
+        together,
+        "flow",
+        "suction_pressure",
+        "total_head",
+        "electrical_power",
+        "overall_efficiency",
+        "pump_efficiency",
+    )
+
+
+def flow_tag(era: Snapshot, pump: str) -> str | None:
+    """Name the tag a pump's flow is read from."""
+    own = era.pumps[pump].flow_tag
+    if own is not None:
+        return own
+    meter = era.meter_of(pump)
+    return None if meter is None else meter.tag
+
+
+def _filled(era: Snapshot, pump: Pump, frame: pd.DataFrame, mine: _Knowledge) -> pd.DataFrame:
+    """Add the suction pressure, its uncertainty, source and reason to a pump's frame."""
+    rows = frame.rename(columns={"suction_flow": OWN_FLOW}).assign(pump=pump.id)
+    times = pd.DatetimeIndex(frame["time"])
+    estimates = [
+        *_modelled(era, pump, rows, times, mine),
+        level_only(
+            rows,
+            static_u=_static_u(frame),
+            residual_u=100.0,
+        ),
+    ]
+    tag = era.tags.get(pump.suction_pressure_tag or "")
+    reading = None if tag is None else frame["suction_reading"].to_numpy(dtype=float)
+    gauge_u: float | np.ndarray = 0.0
+    noise: float | np.ndarray = 0.0
+    fault = None
+    if tag is not None and reading is not None:
+        size, a = np.abs(reading), tag.accuracy
+        gauge_u = np.hypot(a.systematic_absolute, a.systematic_relative * size)
+        noise = np.hypot(a.random_absolute, a.random_relative * size)
+        fault = _faults(mine.checks[mine.checks["pump"] == pump.id], times)
+    filled = fill_suction(
+        frame.index,
+        estimates,
+        reading=reading,
+        gauge_fault=fault,
+        gauge_u=gauge_u,
+        gauge_noise_u=noise,
+    ).rename(columns={"suction_pressure_reason": "suction_reason"})
+    return pd.concat([frame, filled], axis=1)
+
+
+def _static_u(frame: pd.DataFrame) -> float:
+    known = frame["static_pressure_u"].dropna()
+    return float(known.median()) if len(known) else 300.0
+
+
+def _faults(checks: pd.DataFrame, times: pd.DatetimeIndex) -> np.ndarray:
+    """Name for each interval the check that excludes the gauge; empty where none does."""
+    fault = np.full(len(times), "", dtype=object)
+    ordered = checks.sort_values(["start", "check"], kind="stable")
+    for check, start, end in zip(
+        ordered["check"].astype(str), ordered["start"], ordered["end"], strict=True
+    ):
+        low, high = times.searchsorted(start), times.searchsorted(end)
+        part = fault[low:high]
+        part[part == ""] = check
+    return fault
+
+
+def _modelled(
+    era: Snapshot,
+    pump: Pump,
+    rows: pd.DataFrame,
+    times: pd.DatetimeIndex,
+    mine: _Knowledge,
+) -> list[Estimate]:
+    """Estimates by the fit in force, then by drawings alone."""
+    if mine.models.empty:
+        return []
+    line = pump.suction_line
+    columns = header_columns(era, line)
+    found: list[Estimate] = []
+    use = mine.in_force[mine.in_force["line"] == line] if len(mine.in_force) else mine.in_force
+    for epoch, end, name in zip(
+        use.get("epoch", ()), use.get("epoch_end", ()), use.get("model", ()), strict=True
+    ):
+        inside = np.asarray((times >= epoch) & (times < end))
+        model = _model(mine.models, line, epoch, str(name), columns)
+        if inside.any() and model is not None and pump.id in model.pumps_:
+            found.append(_only(estimate_with(model, rows), inside))
+    for epoch in sorted(mine.models.loc[mine.models["line"] == line, "epoch"].unique()):
+        inside = np.asarray(times >= epoch)
+        model = _model(mine.models, line, epoch, DRAWING, columns)
+        if inside.any() and model is not None and pump.id in model.pumps_:
+            found.append(_only(estimate_with(model, rows, source=DRAWING), inside))
+    return found
+
+
+def _model(
+    models: pd.DataFrame,
+    line: str,
+    epoch: pd.Timestamp,
+    name: str,
+    columns: Sequence[str],
+) -> SuctionLineModel | None:
+    rows = models[(models["line"] == line) & (models["epoch"] == epoch) & (models["model"] == name)]
+    if rows.empty:
+        return None
+    return SuctionLineModel.from_frame(
+        rows.drop(columns=["line", "epoch", "model"]),
+        header_columns=tuple(columns),
+        branch_column=OWN_FLOW,
+    )
+
+
+def _only(estimate: Estimate, inside: np.ndarray) -> Estimate:
+    """Restrict an estimate to the rows of its epoch."""
+    declined = estimate.declined.copy()
+    declined[~inside] = ""
+    value = np.where(inside, estimate.value, np.nan)
+    return Estimate(estimate.source, value, estimate.u_systematic, estimate.u_random, declined)

@@ -1,0 +1,445 @@
+"""Gauge checks and suction fits of a run, replayed from the hourly rows.
+
+Per suction line: what drawings say gives a first expectation; against it the gauges are
+checked; rows of trusted gauges teach the fits; against the fits the gauges are checked again,
+and the fits in force follow from what then still counts.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from pipeline.assembly.pump_frames import G
+from pipeline.hydraulics.pipes import Fitting as PipeFitting
+from pipeline.hydraulics.pressure import atmospheric_pressure
+from pipeline.hydraulics.suction_line import PipeRun, line_loss
+from pipeline.jobs.context import Run
+from pipeline.jobs.hours import HOURS, SEGMENT_PREFIX, build_hours, header_columns, read_hours
+from pipeline.months import Month
+from pipeline.plant import Pump, Segment, Snapshot
+from pipeline.plant.side_files import Event, SpotReading
+from pipeline.plant.types import BEGINNING
+from pipeline.suction import (
+    GaugeFacts,
+    LossPrior,
+    SuctionLineModel,
+    check_gauge,
+    is_in_fault,
+    typical_loss,
+)
+from pipeline.suction.line import BRANCH
+from pipeline.suction.replay import OWN_FLOW, FitInForce, replay_month, usable_rows
+from pipeline.tables.store import inputs_digest
+
+MODELS = "suction_models"
+IN_FORCE = "suction_in_force"
+DRAWING = "drawing"
+MONTHS_FOR_PRIORS = 3
+_MOST_JUDGED = 300
+_VISCOSITY = 1.1e-3
+"""Dynamic viscosity for drawing losses where none is declared [Pa s]: water near 16 °C. It moves
+such a loss by a per cent or two, its uncertainty being 20 % and more."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineEpoch:
+    """A span in which one suction line stays as it is.
+
+    Parameters
+    ----------
+    line : str
+        Suction line.
+    start, end : Timestamp
+        The span, UTC.
+    snapshot : Snapshot
+        The plant at its start.
+    """
+
+    line: str
+    start: pd.Timestamp
+    end: pd.Timestamp
+    snapshot: Snapshot
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EpochFits:
+    """The fits of one epoch by month, and what drawings alone say."""
+
+    epoch: LineEpoch
+    drawing: SuctionLineModel
+    by_month: Mapping[Month, FitInForce]
+
+
+def check_gauges_and_fit(run: Run, events: Sequence[Event], survey: Sequence[SpotReading]) -> None:
+    """Build ``gauge_checks``, ``suction_fits`` and the working table of fitted models."""
+    build_hours(run, survey)
+    inputs = [
+        "suction", 1, run.fingerprints.suction, _digests(run, HOURS), run.as_of.isoformat()
+    ]  # fmt: skip
+    digest = inputs_digest("suction replay", inputs)
+    if run.stage.is_current(MODELS, None, digest):
+        return
+    findings: list[pd.DataFrame] = []
+    fits: list[EpochFits] = []
+    for line in sorted(run.plant.lines):
+        run.progress(f"suction line {line}", 0, 1)
+        hours = read_hours(run, line)
+        if hours.empty:
+            continue
+        for epoch in line_epochs(run, line, events):
+            inside = (hours["time"] >= epoch.start) & (hours["time"] < epoch.end)
+            mine = hours[inside].reset_index(drop=True)
+            if mine.empty:
+                continue
+            found, fitted = _check_and_fit(run, epoch, mine)
+            findings.append(found)
+            fits.append(fitted)
+    found = [f for f in findings if len(f)]
+    checks = pd.concat(found, ignore_index=True) if found else None
+    run.build(
+        "gauge_checks",
+        None,
+        ["gauge_checks", digest],
+        lambda: run.contract("gauge_checks").empty() if checks is None else checks,
+    )
+    rows = _fit_rows(fits)
+    run.build(
+        "suction_fits",
+        None,
+        ["suction_fits", digest],
+        lambda: rows if len(rows) else run.contract("suction_fits").empty(),
+    )
+    if fits:
+        models, in_force = _model_tables(fits)
+        run.stage.build(IN_FORCE, None, digest, lambda: in_force)
+        run.stage.build(MODELS, None, digest, lambda: models)
+
+
+def _digests(run: Run, table: str) -> list[list[str]]:
+    return [list(item) for item in sorted(run.stage.digests(table).items())]
+
+
+def line_epochs(run: Run, line: str, events: Sequence[Event]) -> list[LineEpoch]:
+    """Cut the life of a suction line where pipes, taps, gauges or cleanliness changed."""
+    cuts = {BEGINNING}
+    cuts |= {v.valid_from for v in run.plant.lines[line]}
+    pumps = {p for v in run.plant.lines[line] for p in v.branches}
+    for pump in pumps:
+        versions = run.plant.pumps.get(pump, ())
+        for before, after in itertools.pairwise(versions):
+            if _suction_side(before) != _suction_side(after):
+                cuts.add(after.valid_from)
+    for source in {v.source for v in run.plant.lines[line]}:
+        cuts |= {v.valid_from for v in run.plant.sources.get(source, ())}
+    cuts |= {e.time for e in events if e.pump in pumps and e.kind in ("cleaning", "gauge")}
+    ordered = sorted(c for c in cuts if c < run.as_of)
+    spans = zip(ordered, [*ordered[1:], run.as_of], strict=True)
+    return [
+        LineEpoch(line=line, start=a, end=b, snapshot=run.plant.at(a))
+        for a, b in spans
+        if line in run.plant.at(a).lines
+    ]
+
+
+def _suction_side(pump: Pump) -> tuple[object, ...]:
+    return (pump.suction_tap, pump.suction_pressure_tag, pump.reference_elevation)
+
+
+def _check_and_fit(
+    run: Run, epoch: LineEpoch, hours: pd.DataFrame
+) -> tuple[pd.DataFrame, EpochFits]:
+    parameters = model_parameters(epoch, _early(hours))
+    nothing = hours.iloc[:0]
+    drawing = SuctionLineModel(**parameters).fit(nothing, nothing["reading"])
+    first = _check(run, epoch, hours, _expected(drawing, hours))
+    fits = _replay(hours, _bad(first, hours), parameters)
+    second = _check(run, epoch, hours, _expected_by_month(fits, drawing, hours))
+    if not first.equals(second):
+        fits = _replay(hours, _bad(second, hours), parameters)
+    return second, EpochFits(epoch=epoch, drawing=drawing, by_month=fits)
+
+
+def _early(hours: pd.DataFrame) -> pd.DataFrame:
+    """Rows of the first months in which each pump ran.
+
+    Priors are stated at usual flows. Taking those from the beginning keeps what was fitted for
+    a closed month as it was, whatever comes later.
+    """
+    running = hours[hours["state"] == "running"]
+    kept = []
+    for name, mine in hours.groupby("pump", sort=True):
+        months = sorted(running.loc[running["pump"] == name, "month"].unique())
+        first = months[:MONTHS_FOR_PRIORS] or sorted(mine["month"].unique())[:MONTHS_FOR_PRIORS]
+        kept.append(mine[mine["month"] <= first[-1]])
+    return pd.concat(kept)
+
+
+def model_parameters(epoch: LineEpoch, hours: pd.DataFrame) -> dict[str, object]:
+    """Everything a line model is told before any reading: priors and uncertainties."""
+    snapshot = epoch.snapshot
+    line = snapshot.lines[epoch.line]
+    columns = header_columns(snapshot, epoch.line)
+    priors: dict[str, LossPrior] = {}
+    density = float(np.nanmean(hours["density"])) if hours["density"].notna().any() else 998.2
+    viscosity = snapshot.liquid.viscosity or _VISCOSITY
+    for segment, column in zip(line.header, columns, strict=True):
+        flow = _usual_flow(hours[column])
+        prior = drawing_prior(segment, flow, density, viscosity)
+        if prior is not None:
+            priors[column] = prior
+    running = hours[hours["state"] == "running"]
+    for name, segment in line.branches.items():
+        mine = running[running["pump"] == name]
+        flow = _usual_flow(mine[OWN_FLOW])
+        kinetic = float(np.nanmedian(mine["velocity_pressure"])) if len(mine) else np.nan
+        prior = drawing_prior(segment, flow, density, viscosity)
+        if prior is None:
+            if not (np.isfinite(flow) and np.isfinite(kinetic) and kinetic > 0.0):
+                flow, kinetic = 0.01, 500.0
+            prior = typical_loss(flow, kinetic)
+        priors[f"{BRANCH}{name}"] = prior
+    pumps = [snapshot.pumps[n] for n in line.branches if n in snapshot.pumps]
+    tap_u = max((p.suction_tap.elevation_u for p in pumps), default=0.0)
+    parameters: dict[str, object] = {
+        "header_columns": columns,
+        "branch_column": OWN_FLOW,
+        "loss_prior": priors,
+        "instrument_u": _instrument_u(snapshot, pumps, hours),
+        "static_u": max(float(np.nanmedian(hours["static_pressure_u"])), 10.0),
+        "tap_u": max(tap_u * density * G, 10.0),
+    }
+    if line.exponent is not None:
+        parameters |= {"exponent": line.exponent, "exponent_u": 0.005}
+    return parameters
+
+
+def _usual_flow(flow: pd.Series) -> float:
+    moving = flow[flow.abs() > 0.0]
+    return float(moving.abs().median()) if len(moving) else float("nan")
+
+
+def drawing_prior(
+    segment: Segment, flow: float, density: float, viscosity: float
+) -> LossPrior | None:
+    """Give what the drawing says of a segment's loss; None without pipe or flow."""
+    if segment.pipe is None or not np.isfinite(flow) or flow <= 0.0:
+        return None
+    fittings = tuple(PipeFitting(f.name, f.k * f.count) for f in segment.fittings)
+    pipe = segment.pipe
+    runs = [PipeRun(pipe.diameter, pipe.length, pipe.roughness, fittings)]
+    loss = float(line_loss(flow, runs, density, viscosity))
+    return LossPrior(flow, loss, segment.drawing_u * loss)
+
+
+def _instrument_u(
+    snapshot: Snapshot, pumps: Sequence[Pump], hours: pd.DataFrame
+) -> dict[str, float]:
+    found = {}
+    for pump in pumps:
+        tag = snapshot.tags.get(pump.suction_pressure_tag or "")
+        if tag is None:
+            continue
+        usual = hours.loc[(hours["pump"] == pump.id) & ~hours["spot"], "reading"].abs().median()
+        relative = tag.accuracy.systematic_relative * (0.0 if np.isnan(usual) else float(usual))
+        found[f"gauge {pump.id}"] = float(np.hypot(tag.accuracy.systematic_absolute, relative))
+    if "instrument_u" in hours:
+        spots = hours[hours["spot"]]
+        for name, u in spots.groupby("instrument")["instrument_u"].max().items():
+            found[str(name)] = float(u)
+    return found
+
+
+def _expected(model: SuctionLineModel, hours: pd.DataFrame) -> pd.Series:
+    """What each gauge would read, by a model."""
+    rows = hours[hours["pump"].isin(model.pumps_)]
+    value = pd.Series(np.nan, index=hours.index)
+    if len(rows):
+        value.loc[rows.index] = np.asarray(model.predict(rows))
+    return value
+
+
+def _expected_by_month(
+    fits: Mapping[Month, FitInForce], drawing: SuctionLineModel, hours: pd.DataFrame
+) -> pd.Series:
+    value = _expected(drawing, hours)
+    for month, rows in hours.groupby("month", sort=True):
+        fit = fits.get(str(month))
+        if fit is not None:
+            better = _expected(fit.model, rows)
+            value.loc[rows.index] = better.where(better.notna(), value.loc[rows.index])
+    return value
+
+
+def _check(run: Run, epoch: LineEpoch, hours: pd.DataFrame, expected: pd.Series) -> pd.DataFrame:
+    """Check the suction gauge of every pump of the line."""
+    pieces = []
+    for name in epoch.snapshot.lines[epoch.line].branches:
+        pump = epoch.snapshot.pumps.get(name)
+        tag = epoch.snapshot.tags.get((pump.suction_pressure_tag or "") if pump else "")
+        rows = hours[(hours["pump"] == name) & ~hours["spot"]]
+        if pump is None or tag is None or rows["reading"].notna().sum() == 0:
+            continue
+        facts = _facts(run, epoch, pump, rows)
+        table = rows.set_index(pd.DatetimeIndex(rows["time"], name="hour"))
+        wanted = pd.Series(expected.loc[rows.index].to_numpy(), index=table.index)
+        found = check_gauge(table, wanted, facts)
+        if len(found):
+            pieces.append(_check_rows(found, name))
+    return pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()
+
+
+def _check_rows(found: pd.DataFrame, pump: str) -> pd.DataFrame:
+    rows = found.assign(pump=pump, gauge="suction", excludes=True)
+    rows["magnitude_u95"] = 2.0 * rows.pop("magnitude_u")
+    return rows
+
+
+def _facts(run: Run, epoch: LineEpoch, pump: Pump, rows: pd.DataFrame) -> GaugeFacts:
+    tag = epoch.snapshot.tags[pump.suction_pressure_tag or ""]
+    accuracy = tag.accuracy
+    usual = float(rows["reading"].abs().median())
+    elevation = pump.reference_elevation + pump.suction_tap.reading_elevation
+    density = float(np.nanmean(rows["density"]))
+    return GaugeFacts(
+        range_low=tag.low if np.isfinite(tag.low) else -101325.0,
+        range_high=tag.high,
+        gauge_u=max(
+            float(np.hypot(accuracy.systematic_absolute, accuracy.systematic_relative * usual)),
+            50.0,
+        ),
+        static_u=max(float(np.nanmedian(rows["static_pressure_u"])), 50.0),
+        atmospheric_pressure=float(atmospheric_pressure(run.plant.station.altitude)),
+        elevation_pressure=density * G * elevation,
+    )
+
+
+def _bad(checks: pd.DataFrame, hours: pd.DataFrame) -> pd.Series:
+    """Mark hourly rows that lie in an interval a check excludes."""
+    bad = pd.Series(False, index=hours.index)
+    if checks.empty:
+        return bad
+    for name, found in checks.groupby("pump", sort=True):
+        rows = hours[(hours["pump"] == name) & ~hours["spot"]]
+        inside = is_in_fault(found, pd.DatetimeIndex(rows["time"]))
+        bad.loc[rows.index] = inside.to_numpy()
+    return bad
+
+
+def _replay(
+    hours: pd.DataFrame, bad: pd.Series, parameters: Mapping[str, object]
+) -> dict[Month, FitInForce]:
+    """The fit in force in every month of the epoch."""
+    rows = usable_rows(hours, bad)
+    months = sorted(str(m) for m in hours["month"].unique())
+    in_force: dict[Month, FitInForce] = {}
+    with_rows = {str(m) for m in rows["month"].unique()}
+    incumbent: FitInForce | None = None
+    for month in months:
+        if incumbent is None and not any(m <= month for m in with_rows):
+            continue
+        judged = _judged(hours, month)
+        incumbent = replay_month(rows, month, incumbent, parameters, judged)
+        in_force[month] = incumbent
+    first = next(iter(in_force.values()), None)
+    for month in months:
+        if month not in in_force and first is not None:
+            in_force[month] = FitInForce(
+                month=month,
+                since=first.since,
+                model=first.model,
+                trained_from=first.trained_from,
+                trained_to=first.trained_to,
+                from_later=True,
+            )
+    return dict(sorted(in_force.items()))
+
+
+def _judged(hours: pd.DataFrame, month: Month) -> pd.DataFrame:
+    rows = hours[(hours["month"] == month) & (hours["state"] == "running") & ~hours["spot"]]
+    flows = [c for c in hours.columns if c.startswith(SEGMENT_PREFIX)]
+    rows = rows[rows["static_pressure"].notna() & rows[OWN_FLOW].notna()]
+    rows = rows.dropna(subset=[f for f in flows if rows[f].notna().any()])
+    step = max(1, len(rows) // _MOST_JUDGED)
+    return rows.iloc[::step]
+
+
+# ---------------------------------------------------------------- tables
+
+
+def _fit_rows(fits: Sequence[EpochFits]) -> pd.DataFrame:
+    pieces = []
+    for fitted in fits:
+        seen: set[str] = set()
+        for fit in fitted.by_month.values():
+            if fit.since in seen:
+                continue
+            seen.add(fit.since)
+            pieces.append(_parameter_rows(fitted.epoch, fit))
+    return pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()
+
+
+def _parameter_rows(epoch: LineEpoch, fit: FitInForce) -> pd.DataFrame:
+    posterior = fit.model.posterior_
+    u = np.sqrt(np.diag(posterior.covariance))
+    reference = dict(zip(posterior.segments, posterior.reference_flow, strict=True))
+    names = list(posterior.names)
+    segments = [n.removeprefix("loss:") if n.startswith("loss:") else "" for n in names]
+    dimensionless = ("exponent", "static_scale")
+    return pd.DataFrame(
+        {
+            "line": epoch.line,
+            "epoch": epoch.start,
+            "month": fit.since,
+            "parameter": names,
+            "estimate": posterior.mean,
+            "u95": 2.0 * u,
+            "prior": posterior.prior_mean,
+            "prior_u95": 2.0 * np.asarray(posterior.prior_u),
+            "unit": ["1" if n in dimensionless else "Pa" for n in names],
+            "reference_flow": [reference.get(s, np.nan) for s in segments],
+            "status": fit.model.status_,
+            "rows": int(posterior.numbers["rows"] + posterior.numbers["spot_readings"]),
+            "trained_from": fit.trained_from,
+            "trained_to": fit.trained_to,
+            "residual_u": fit.model.residual_u_,
+        }
+    )
+
+
+def _model_tables(fits: Sequence[EpochFits]) -> tuple[pa.Table, pa.Table]:
+    """Every distinct model as rows (coefficients and covariance), and which is in force when."""
+    models, in_force = [], []
+    for fitted in fits:
+        epoch = fitted.epoch
+        head = {"line": epoch.line, "epoch": epoch.start}
+        models.append(fitted.drawing.to_frame().assign(model=DRAWING, **head))
+        written: dict[int, str] = {}
+        for month, fit in fitted.by_month.items():
+            name = written.get(id(fit.model))
+            if name is None:
+                name = written[id(fit.model)] = fit.since
+                models.append(fit.model.to_frame().assign(model=name, **head))
+            in_force.append(
+                {
+                    **head,
+                    "epoch_end": epoch.end,
+                    "month": month,
+                    "model": name,
+                    "from_later": fit.from_later,
+                }
+            )
+    model_table = pd.concat(models, ignore_index=True)
+    use = pd.DataFrame(in_force, columns=[*_IN_FORCE])
+    return (
+        pa.Table.from_pandas(model_table, preserve_index=False),
+        pa.Table.from_pandas(use, preserve_index=False),
+    )
+
+
+_IN_FORCE = ("line", "epoch", "epoch_end", "month", "model", "from_later")
