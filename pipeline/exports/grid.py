@@ -143,36 +143,36 @@ def grid_tag(
     time, value, quality = time[low:high], value[low:high], quality[low:high]
     inside = slice(int(first) - low, int(stop) - low)
 
-    finite = np.isfinite(value)
-    if not finite.all():
+    if not np.isfinite(value).all():
+        finite = np.isfinite(value)
         quality = np.where(finite, quality, np.int8(BAD))
         value = np.where(finite, value, 0.0)
-    usable = quality <= (UNCERTAIN if settings.uncertain_is_usable else GOOD)
-    segments = _Segments.of(time, value, usable, settings)
-
-    k = (time - start_us) // interval_us
-    amount = np.zeros(time.size)
-    lasted = np.zeros(time.size)
-    amount[:-1] = segments.amount_whole()
-    lasted[:-1] = segments.lasted
+    segments = _Segments(time, value, quality, settings)
+    amount, lasted = segments.whole()
 
     # Segments that run on past the interval they start in: keep the part inside here, and
     # hand the rest to the intervals it reaches.
-    leaving = np.flatnonzero(k[1:] != k[:-1])
-    cut = start_us + (k[leaving] + 1) * interval_us
-    running_on = (time[leaving + 1] > cut) & segments.bridged[leaving]
-    leaving, cut = leaving[running_on], cut[running_on]
-    amount[leaving] = segments.amount_between(leaving, time[leaving], cut)
-    lasted[leaving] = np.where(segments.covers[leaving], cut - time[leaving], 0)
+    k = (time - start_us) // interval_us
+    changes = np.flatnonzero(k[1:] != k[:-1])
+    cut = start_us + (k[changes] + 1) * interval_us
+    runs_on = (time[changes + 1] > cut) & (segments.length[changes] <= settings.max_gap_us)
+    leaving, cut = changes[runs_on], cut[runs_on]
+    amount[leaving], lasted[leaving] = segments.part(leaving, time[leaving], cut)
 
-    k_inside = k[inside]
     # bincount adds in row order; of no rows at all it makes integers, hence the astype.
-    integral = np.bincount(k_inside, amount[inside], n_intervals).astype(float, copy=False)
-    covered = np.bincount(k_inside, lasted[inside], n_intervals).astype(float, copy=False)
-    count = np.bincount(k_inside, minlength=n_intervals)
-    worst = np.zeros(n_intervals, np.int8)
-    doubtful = np.flatnonzero(quality[inside])
-    np.maximum.at(worst, k_inside[doubtful], quality[inside][doubtful])
+    at = k[inside]
+    integral = np.bincount(at, amount[inside], n_intervals).astype(float, copy=False)
+    covered = np.bincount(at, lasted[inside], n_intervals).astype(float, copy=False)
+    count, worst = np.zeros(n_intervals, np.int64), np.full(n_intervals, BAD, np.int8)
+    if at.size:
+        # The rows of an interval stand together: from each head to the next.
+        heads = changes + 1 - inside.start
+        heads = np.concatenate(([0], heads[(heads > 0) & (heads < at.size)]))
+        count[at[heads]] = np.diff(heads, append=at.size)
+        worst[at[heads]] = GOOD
+    if quality.any():
+        doubtful = np.flatnonzero(quality[inside])
+        np.maximum.at(worst, at[doubtful], quality[inside][doubtful])
 
     k_from = np.maximum(k[leaving] + 1, 0)
     k_to = np.minimum((time[leaving + 1] - 1 - start_us) // interval_us, n_intervals - 1)
@@ -183,59 +183,81 @@ def grid_tag(
     piece_start = start_us + at * interval_us
     piece_end = np.minimum(time[segment + 1], piece_start + interval_us)
     # An interval has one instant at its start, hence one piece at most: plain indexing adds.
-    integral[at] += segments.amount_between(segment, piece_start, piece_end)
-    covered[at] += np.where(segments.covers[segment], piece_end - piece_start, 0)
-    worst[at] = np.maximum(worst[at], quality[segment])
-    known = count > 0
-    known[at] = True
-    worst[~known] = BAD
-    return TagGrid(integral, covered, count, worst)
+    piece_amount, piece_lasted = segments.part(segment, piece_start, piece_end)
+    integral[at] += piece_amount
+    covered[at] += piece_lasted
+    worst[at] = np.where(count[at] > 0, np.maximum(worst[at], quality[segment]), quality[segment])
+    # Adding zero turns the -0.0 of an uncovered negative value into 0.0.
+    return TagGrid(integral + 0.0, covered, count, worst)
 
 
-class _Segments(NamedTuple):
-    """What happens between each sample and the next: shapes (n_samples - 1,)."""
+class _Segments:
+    """What happens between each sample and the next."""
 
-    time: np.ndarray
-    left: np.ndarray
-    rise: np.ndarray
-    length: np.ndarray
-    bridged: np.ndarray  # no longer than the longest gap
-    covers: np.ndarray  # ... and carries a value
-    lasted: np.ndarray
-    counts: bool
+    def __init__(
+        self, time: np.ndarray, value: np.ndarray, quality: np.ndarray, settings: TagSettings
+    ) -> None:
+        self.time, self.value = time, value
+        self.length = time[1:] - time[:-1]
+        self._settings = settings
+        worst = UNCERTAIN if settings.uncertain_is_usable else GOOD
+        # None stands for "all of them": most pieces of most exports need no masks.
+        self._usable = None if quality.max(initial=GOOD) <= worst else quality <= worst
+        self._covers = self._which_cover()
 
-    @classmethod
-    def of(
-        cls, time: np.ndarray, value: np.ndarray, usable: np.ndarray, settings: TagSettings
-    ) -> _Segments:
-        left, length = value[:-1], time[1:] - time[:-1]
-        bridged = length <= settings.max_gap_us
-        covers = bridged & usable[:-1]
-        counts = settings.aggregate == "delta"
-        if counts:
-            rise = value[1:] - left
-            covers &= usable[1:] & (rise >= 0)
-        elif settings.interpolation == "linear":
-            rise = (value[1:] - left) * usable[1:]
+    def _which_cover(self) -> np.ndarray | None:
+        """Segments that carry a value."""
+        covers = None if self._usable is None else self._usable[:-1].copy()
+        if self.length.max(initial=0) > self._settings.max_gap_us:
+            bridged = self.length <= self._settings.max_gap_us
+            covers = bridged if covers is None else covers & bridged
+        if self._settings.aggregate == "delta":
+            rises = (self.value[1:] >= self.value[:-1]) & (self.length > 0)
+            covers = rises if covers is None else covers & rises
+            if self._usable is not None:
+                covers &= self._usable[1:]
+        return covers
+
+    def whole(self) -> tuple[np.ndarray, np.ndarray]:
+        """Integral (or rise) and covered time of every segment; 0 after the last sample."""
+        n = self.length.size
+        amount, lasted = np.zeros(n + 1), np.zeros(n + 1)
+        lasted[:n] = self.length
+        if self._covers is not None:
+            lasted[:n] *= self._covers
+        body, left, right = amount[:n], self.value[:-1], self.value[1:]
+        if self._settings.aggregate == "delta":
+            np.subtract(right, left, out=body)
+            if self._covers is not None:
+                body *= self._covers
+            return amount, lasted
+        if self._settings.interpolation == "linear":
+            np.add(left, right, out=body)
+            body *= 0.5
+            if self._usable is not None:
+                np.copyto(body, left, where=~self._usable[1:])
         else:
-            rise = np.zeros_like(left)
-        return cls(time, left, rise, length, bridged, covers, length * covers, counts)
+            body[:] = left
+        body *= lasted[:n]
+        return amount, lasted
 
-    def amount_whole(self) -> np.ndarray:
-        """Integral (or rise) over every whole segment; 0 where it carries none."""
-        if self.counts:
-            return np.where(self.covers, self.rise, 0.0)
-        return (self.left + 0.5 * self.rise) * self.lasted
-
-    def amount_between(self, i: np.ndarray, start: np.ndarray, end: np.ndarray) -> np.ndarray:
-        """Integral (or rise) over the part of segments `i` from `start` to `end`."""
+    def part(
+        self, i: np.ndarray, start: np.ndarray, end: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Integral (or rise) and covered time of segments `i` from `start` to `end`."""
+        lasted = (end - start).astype(float)
+        if self._covers is not None:
+            lasted *= self._covers[i]
+        left, rise = self.value[i], self.value[i + 1] - self.value[i]
         length = np.maximum(self.length[i], 1)
-        if self.counts:
-            amount = self.rise[i] * ((end - start) / length)
-        else:
-            middle = ((start - self.time[i]) + (end - self.time[i])) / (2 * length)
-            amount = (self.left[i] + self.rise[i] * middle) * (end - start)
-        return np.where(self.covers[i], amount, 0.0)
+        if self._settings.aggregate == "delta":
+            return rise * (lasted / length), lasted
+        if self._settings.interpolation == "step":
+            return left * lasted, lasted
+        if self._usable is not None:
+            rise *= self._usable[i + 1]
+        middle = ((start - self.time[i]) + (end - self.time[i])) / (2 * length)
+        return (left + rise * middle) * lasted, lasted
 
 
 def grid_samples(

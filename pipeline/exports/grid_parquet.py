@@ -9,92 +9,40 @@ give the same bits, because the grid does not depend on how the samples were cut
 
 from __future__ import annotations
 
-import shutil
 import tempfile
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
-from dataclasses import dataclass, field
+from contextlib import closing
+from functools import partial
+from itertools import pairwise
 from pathlib import Path
-from typing import NamedTuple, TypeVar
+from typing import TypeVar
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.parquet as pq
 
-from pipeline.errors import ExportError, Fault
-from pipeline.exports.grid import BAD, GOOD, Instant, TagSettings
+from pipeline.exports.grid import Instant, TagSettings
+from pipeline.exports.grid_rows import (
+    GridCounts,
+    LongColumns,
+    LongReader,
+    QualityOf,
+    Read,
+    Rows,
+    quality_as_is,
+)
 from pipeline.exports.grid_stream import (
     GridFiles,
     GridStream,
     OutOfOrderError,
-    Window,
     whole_windows,
 )
 
-__all__ = ["GridCounts", "LongColumns", "grid_parquet", "parquet_time_span"]
+__all__ = ["GridCounts", "LongColumns", "grid_parquet"]
 
-LARGEST_READ = 2 << 20
-"""Rows read in one go; a larger row group is read in batches of this size."""
 ROWS_SORTED_AT_ONCE = 4_000_000
 """Rows one sorting file should hold at most."""
-
-
-@dataclass(frozen=True, slots=True)
-class LongColumns:
-    """Names of the columns of a long export.
-
-    Parameters
-    ----------
-    tag : str
-        Tag name; string, plain or dictionary. [-]
-    time : str
-        Timestamp of any unit; UTC unless it has a zone. [-]
-    value : str
-        Number; null means no value. [-]
-    status : str or None
-        Status; None when the export has none and every sample counts as Good. [-]
-    """
-
-    tag: str = "tag"
-    time: str = "time"
-    value: str = "value"
-    status: str | None = "status"
-
-
-@dataclass(slots=True)
-class GridCounts:
-    """What became of the rows; filled while the tables are made."""
-
-    rows: int = 0
-    rows_without_time: int = 0
-    rows_of_other_tags: int = 0
-    rows_outside: int = 0
-    rows_superseded: int = 0
-    sorted_on_disk: bool = False
-    other_tags: set[str] = field(default_factory=set)
-
-
-class _Rows(NamedTuple):
-    """Samples of wanted tags: equally long arrays."""
-
-    tag: np.ndarray
-    time: np.ndarray
-    value: np.ndarray
-    quality: np.ndarray
-
-    def take(self, rows: np.ndarray | slice) -> _Rows:
-        return _Rows(*(column[rows] for column in self))
-
-
-QualityOf = Callable[[pa.Array], np.ndarray]
-
-
-def quality_as_is(status: pa.Array) -> np.ndarray:
-    """Status that already is 0 Good, 1 Uncertain, 2 Bad; anything else counts as Bad."""
-    code = status.cast(pa.int64()).fill_null(BAD).to_numpy(zero_copy_only=False)
-    return np.where((code >= GOOD) & (code <= BAD), code, BAD).astype(np.int8)
 
 
 def grid_parquet(
@@ -153,93 +101,172 @@ def grid_parquet(
     settings = [tag_settings[tag] for tag in tags]
     if not spans or not tags:
         return
-    reader = _Reader(sources, columns, tags, settings, spans, interval_us, quality_of)
+    reader = LongReader(sources, columns, tags, settings, spans, interval_us, quality_of)
     final = GridCounts() if counts is None else counts
     with tempfile.TemporaryDirectory(prefix="grid-", dir=scratch) as folder:
         files = GridFiles(Path(folder), len(tags), interval_us)
         stream = GridStream(settings, spans, interval_us, files)
-        try:
-            with _in_turn(reader.reads(), threads) as pieces:
-                for rows, seen in pieces:
-                    _add(final, seen)
-                    _feed_by_tag(stream, rows)
-        except OutOfOrderError:
+        if not _stream_through(reader, stream, final, threads):
             files.clear(spans)
-            _reset(final)
+            final.restart()
             stream = GridStream(settings, spans, interval_us, files)
             _sort_on_disk(reader, stream, Path(folder), final, threads)
         stream.close()
         final.rows_superseded = stream.rows_superseded
-        for window in spans:
-            yield window.name, files.take(window, tags)
+        takes = (partial(files.take, window, tags) for window in spans)
+        with closing(_in_turn(takes, 1)) as tables:
+            yield from zip((window.name for window in spans), tables, strict=True)
 
 
-def parquet_time_span(path: Path, time_column: str) -> tuple[int, int] | None:
-    """First and last time in a Parquet file, from its statistics where it has them.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    time_column : str
-        Name of the time column. [-]
-
-    Returns
-    -------
-    (int, int) or None
-        Microseconds since 1970 UTC; None when no row has a time. [µs]
-    """
-    file = _open(path, [time_column], None)
-    found: list[int] = []
-    for group in range(file.metadata.num_row_groups):
-        span = _group_span(file, group, time_column)
-        if span is None:
-            time = _microseconds(file.read_row_group(group, columns=[time_column])[time_column])
-            span = _span(time.drop_null().to_numpy(zero_copy_only=False))
-        found += span or []
-    return (min(found), max(found)) if found else None
+def _stream_through(
+    reader: LongReader, stream: GridStream, counts: GridCounts, threads: int
+) -> bool:
+    """Feed all rows; False as soon as a tag goes back in time."""
+    calls = (partial(_read_by_tag, read) for read in reader.reads())
+    with closing(_in_turn(calls, threads)) as pieces:
+        for rows, bounds, seen in pieces:
+            counts.add(seen)
+            try:
+                _feed(stream, rows, bounds)
+            except OutOfOrderError:
+                return False
+    return True
 
 
-class _Reader:
-    """Reads row groups into `_Rows` of the wanted tags, near the wanted windows."""
+def _sort_on_disk(
+    reader: LongReader, stream: GridStream, folder: Path, counts: GridCounts, threads: int
+) -> None:
+    """Deal the rows into files by group of tags and window, then sort file by file."""
+    counts.sorted_on_disk = True
+    n_spans = reader.starts.size + 1
+    n_groups = max(-(-reader.n_rows // (ROWS_SORTED_AT_ONCE * n_spans)), 1)
+    boxes = _Boxes(folder, n_groups * n_spans)
+    # 16 bits sort several times faster than 64.
+    kind = np.uint16 if boxes.n < 1 << 16 else np.int64
 
-    def __init__(
-        self,
-        sources: Sequence[Path],
-        columns: LongColumns,
-        tags: Sequence[str],
-        settings: Sequence[TagSettings],
-        windows: Sequence[Window],
-        interval_us: int,
-        quality_of: QualityOf,
-    ) -> None:
-        self._sources, self._columns, self._quality_of = sources, columns, quality_of
-        self._code = {tag: code for code, tag in enumerate(tags)}
-        self.n_tags = len(tags)
-        # A sample further from every window than the longest gap can be felt in none.
-        halo = max(one.max_gap_us for one in settings)
-        spans = [(w.start_us, w.start_us + w.n_intervals * interval_us) for w in windows]
-        self.starts = np.array([start for start, _ in spans])
-        self._reach = [(start - halo, end + halo) for start, end in spans]
+    def deal(read: Read) -> tuple[Rows, np.ndarray, GridCounts]:
+        rows, seen = read()
+        box = np.searchsorted(reader.starts, rows.time, side="right").astype(kind)
+        if n_groups > 1:
+            box = box + (rows.tag % n_groups).astype(kind) * kind(n_spans)
+        # Stable, so that rows of one instant keep the order of the file.
+        order = np.argsort(box, kind="stable")
+        return rows.take(order), np.bincount(box, minlength=boxes.n), seen
 
-    def reads(self) -> Iterator[Callable[[], tuple[_Rows, GridCounts]]]:
-        """One call per row group (or batch of a large one), in file order."""
-        names = [name for name in vars_of(self._columns) if name]
-        for path in self._sources:
-            file = _open(path, names, self._columns.tag)
-            for group in range(file.metadata.num_row_groups):
-                span = _group_span(file, group, self._columns.time)
-                n_rows = file.metadata.row_group(group).num_rows
-                if span and not any(self._meets(span)):
-                    yield lambda n_rows=n_rows: (
-                        self._nothing(),
-                        GridCounts(rows=n_rows, rows_outside=n_rows),
-                    )
-                elif n_rows <= LARGEST_READ:
-                    yield lambda path=path, group=group: self._prepare(
-                        path, self._read_group(path, group, names)
-                    )
-                else:
-                    for batch in file.iter_batches(LARGEST_READ, [group], names):
-                        table = pa.Table.from_batches([batch])
-                        yield lambda path=path, table=table: self._prepare(path, table)
+    with closing(_in_turn((partial(deal, read) for read in reader.reads()), threads)) as dealt:
+        for rows, sizes, seen in dealt:
+            counts.add(seen)
+            boxes.put(rows, sizes)
+
+    calls = (partial(_take_sorted, boxes, box) for box in range(boxes.n))
+    with closing(_in_turn(calls, threads)) as taken:
+        for rows, bounds in taken:
+            _feed(stream, rows, bounds)
+
+
+def _read_by_tag(read: Read) -> tuple[Rows, np.ndarray, GridCounts]:
+    rows, seen = read()
+    return *_by_tag(rows), seen
+
+
+def _take_sorted(boxes: _Boxes, box: int) -> tuple[Rows, np.ndarray]:
+    return _sorted(boxes.take(box))
+
+
+def _feed(stream: GridStream, rows: Rows, bounds: np.ndarray) -> None:
+    for low, high in pairwise(bounds.tolist()):
+        part = slice(low, high)
+        stream.feed(int(rows.tag[low]), rows.time[part], rows.value[part], rows.quality[part])
+
+
+def _runs(tag: np.ndarray) -> np.ndarray:
+    """Where each run of equal tags starts, and the end."""
+    if tag.size == 0:
+        return np.zeros(1, np.int64)
+    return np.concatenate(([0], np.flatnonzero(tag[1:] != tag[:-1]) + 1, [tag.size]))
+
+
+def _by_tag(rows: Rows) -> tuple[Rows, np.ndarray]:
+    """Rows grouped by tag, in time order; sorted only where they are not."""
+    bounds = _runs(rows.tag)
+    n_runs = bounds.size - 1
+    if n_runs != np.unique(rows.tag[bounds[:-1]]).size:
+        rows = rows.take(np.argsort(rows.tag, kind="stable"))
+        bounds = _runs(rows.tag)
+    back = rows.time[1:] < rows.time[:-1]
+    back[bounds[1:-1] - 1] = False
+    if back.any():
+        rows, bounds = _sorted(rows)
+    return rows, bounds
+
+
+def _sorted(rows: Rows) -> tuple[Rows, np.ndarray]:
+    """Rows sorted by tag and time; equal times keep their order."""
+    order = np.argsort(rows.tag, kind="stable")
+    bounds = _runs(rows.tag[order])
+    for low, high in pairwise(bounds.tolist()):
+        part = order[low:high]
+        time = rows.time[part]
+        by_time = np.argsort(time)
+        time = time[by_time]
+        if (time[1:] == time[:-1]).any():
+            # The fast sort may swap equal times; the stable one costs thrice as much.
+            by_time = np.argsort(rows.time[part], kind="stable")
+        order[low:high] = part[by_time]
+    return rows.take(order), bounds
+
+
+class _Boxes:
+    """Rows dealt into files, appended a block at a time."""
+
+    def __init__(self, folder: Path, n: int) -> None:
+        self.n, self._folder = n, folder
+        self._blocks: list[list[int]] = [[] for _ in range(n)]
+        self._kinds: tuple[np.dtype, ...] = ()
+
+    def put(self, rows: Rows, sizes: np.ndarray) -> None:
+        """Append rows that stand box by box, `sizes` of them in each."""
+        self._kinds = tuple(column.dtype for column in rows)
+        ends = np.cumsum(sizes).tolist()
+        for box in np.flatnonzero(sizes).tolist():
+            n = int(sizes[box])
+            part = rows.take(slice(ends[box] - n, ends[box]))
+            with self._path(box).open("ab") as file:
+                for column in part:
+                    file.write(column.data)
+            self._blocks[box].append(n)
+
+    def take(self, box: int) -> Rows:
+        """All rows of a box in the order they came; its file is removed."""
+        if not self._blocks[box]:
+            return Rows.none()
+        raw = np.fromfile(self._path(box), np.uint8)
+        self._path(box).unlink()
+        parts: list[list[np.ndarray]] = [[] for _ in self._kinds]
+        at = 0
+        for n in self._blocks[box]:
+            for part, kind in zip(parts, self._kinds, strict=True):
+                part.append(raw[at : at + n * kind.itemsize].view(kind))
+                at += n * kind.itemsize
+        return Rows(*(np.concatenate(part) for part in parts))
+
+    def _path(self, box: int) -> Path:
+        return self._folder / f"rows-{box}.bin"
+
+
+Result = TypeVar("Result")
+
+
+def _in_turn(calls: Iterable[Callable[[], Result]], threads: int) -> Generator[Result, None, None]:
+    """Results of the calls, in order, worked on by some threads a little ahead."""
+    pool = ThreadPoolExecutor(threads, thread_name_prefix="grid")
+    waiting: deque[Future[Result]] = deque()
+    try:
+        for call in calls:
+            waiting.append(pool.submit(call))
+            if len(waiting) > threads:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+    finally:
+        pool.shutdown(cancel_futures=True)

@@ -28,7 +28,7 @@ from pipeline.exports.grid import (
     to_microseconds,
 )
 
-ROWS_AT_ONCE = 1 << 16
+ROWS_AT_ONCE = 1 << 17
 """Samples per call of the kernel: its temporary arrays then stay in the processor's cache."""
 
 
@@ -108,11 +108,16 @@ def whole_windows(windows: Mapping[str, tuple[Instant, Instant]], interval_us: i
 class GridFiles:
     """Finished intervals of all tags, in one file per window.
 
-    A tag's entries stand together: value, coverage, count, then worst quality plus one, so
-    that the zeros of a file never written to mean: nothing known.
+    A file holds four columns, one after the other: value, coverage, count, and worst quality
+    plus one, so that the zeros of a place never written to mean: nothing known.
     """
 
-    _WIDTHS = (8, 4, 4, 1)
+    _KINDS: tuple[np.dtype, ...] = (
+        np.dtype(np.float64),
+        np.dtype(np.float32),
+        np.dtype(np.int32),
+        np.dtype(np.int8),
+    )
 
     def __init__(self, folder: Path, n_tags: int, interval_us: int) -> None:
         self._folder, self._n_tags, self._interval_us = folder, n_tags, interval_us
@@ -121,39 +126,40 @@ class GridFiles:
         self, window: Window, tag: int, first: int, grid: TagGrid, settings: TagSettings
     ) -> None:
         """Write the intervals from `first` (counted within the window) of one tag."""
-        columns = (
+        columns: tuple[np.ndarray, ...] = (
             scaled_value(grid, settings),
             (grid.covered / self._interval_us).astype(np.float32),
             grid.sample_count.astype(np.int32),
             grid.worst + np.int8(1),
         )
+        cells = self._n_tags * window.n_intervals
+        at, base = tag * window.n_intervals + first, 0
         handle = os.open(self._path(window), os.O_RDWR | os.O_CREAT, 0o600)
         try:
-            base = tag * window.n_intervals * sum(self._WIDTHS)
-            for column, width in zip(columns, self._WIDTHS, strict=True):
-                os.pwrite(handle, column.data, base + first * width)
-                base += window.n_intervals * width
+            for column, kind in zip(columns, self._KINDS, strict=True):
+                os.pwrite(handle, column.data, base + at * kind.itemsize)
+                base += cells * kind.itemsize
         finally:
             os.close(handle)
 
     def take(self, window: Window, tags: Sequence[str]) -> pa.Table:
         """Table of one window; its file is removed."""
-        n, path = window.n_intervals, self._path(window)
-        raw = np.zeros(self._n_tags * n * sum(self._WIDTHS), np.uint8)
+        shape = (self._n_tags, window.n_intervals)
+        cells, path = shape[0] * shape[1], self._path(window)
+        raw = np.zeros(cells * sum(kind.itemsize for kind in self._KINDS), np.uint8)
         if path.exists():
-            stored = np.fromfile(path, np.uint8)
-            raw[: stored.size] = stored
+            with path.open("rb") as file:
+                file.readinto(raw.data)
             path.unlink()
-        by_tag = raw.reshape(self._n_tags, -1)
-        columns, at = [], 0
-        for kind, width in zip(
-            (np.float64, np.float32, np.int32, np.int8), self._WIDTHS, strict=True
-        ):
-            columns.append(np.ascontiguousarray(by_tag[:, at : at + n * width]).view(kind))
-            at += n * width
+        columns, base = [], 0
+        for kind in self._KINDS:
+            size = cells * kind.itemsize
+            columns.append(raw[base : base + size].view(kind).reshape(shape))
+            base += size
         value, coverage, count, worst = columns
         value[coverage == 0] = np.nan
-        worst = np.where(worst == 0, BAD, worst - 1).astype(np.int8)
+        worst[worst == 0] = BAD + 1
+        worst -= 1
         return grid_table(tags, window.start_us, self._interval_us, value, coverage, count, worst)
 
     def clear(self, windows: Sequence[Window]) -> None:
