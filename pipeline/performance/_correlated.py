@@ -23,7 +23,7 @@ LAG1_GRID = (0.0, 0.2, 0.4, 0.55, 0.7, 0.8, 0.87, 0.92, 0.95, 0.975)
 LAG1_PRIOR = (0.1, 0.2, 0.175, 0.15, 0.125, 0.085, 0.06, 0.04, 0.0275, 0.025)
 NUGGET_GRID = (0.02, 0.3, 1.0, 4.0)  # variance of independent noise over autoregressive
 
-__all__ = ["Cells", "Sums", "fit_cells", "mixture_interval", "weighted_sums"]
+__all__ = ["Cells", "Sums", "fit_cells", "mix", "mixture_interval", "weighted_sums"]
 
 
 @dataclass(frozen=True)
@@ -198,6 +198,33 @@ def fit_cells(sums: Sums, chosen: list[int], prior_sd: Floats) -> Cells:
     profile = -0.5 * (sums.logdet + sums.count * np.log(squares))
     weight = np.exp(marginal - marginal.max())
     return Cells(weight / weight.sum(), mean, covariance, variance, float(profile.max()), freedom)
+
+
+def mix(fits: list[Cells], weights: list[float], shared: int) -> Cells:
+    """Average fits of different regressions, by the weight of each.
+
+    Parameters
+    ----------
+    fits : list of Cells
+        Fits whose first `shared` coefficients mean the same.
+    weights : list of float
+        Probability of each; they sum to one [-].
+    shared : int
+        Number of coefficients kept [-].
+
+    Returns
+    -------
+    Cells
+        All cells of all fits.
+    """
+    return Cells(
+        weight=np.concatenate([w * fit.weight for w, fit in zip(weights, fits, strict=True)]),
+        mean=np.concatenate([fit.mean[:, :shared] for fit in fits]),
+        covariance=np.concatenate([fit.covariance[:, :shared, :shared] for fit in fits]),
+        variance=np.concatenate([fit.variance for fit in fits]),
+        likelihood=max(fit.likelihood for fit in fits),
+        freedom=min(fit.freedom for fit in fits),
+    )
 
 
 def mixture_interval(

@@ -18,10 +18,18 @@ from scipy.special import comb
 Floats = NDArray[np.float64]
 
 HUBER_TUNING = 1.345  # 95 % efficiency at the normal; Huber, Robust Statistics (1981)
+FEWEST_DAYS = 10  # fewer days than this say nothing about how alike days are
 GROSS_ERROR = 5.0  # residuals beyond this many robust deviations are not used at all
 MAD_TO_SD = 1.4826  # consistency factor of the median absolute deviation at the normal
 
-__all__ = ["Fit", "bernstein_basis", "bernstein_slope_basis", "day_inflation", "fit_curve"]
+__all__ = [
+    "Fit",
+    "bernstein_basis",
+    "bernstein_slope_basis",
+    "day_inflation",
+    "fit_curve",
+    "joint_covariance",
+]
 
 
 def bernstein_basis(x: Floats, degree: int) -> Floats:
@@ -91,6 +99,10 @@ class Fit:
         How each observation moves each control value [-].
     residual : ndarray of shape (n,)
         Observed less fitted, in the unit of the fitted quantity.
+    sigma : ndarray of shape (n,)
+        Relative size of each observation's random error, in the unit of the quantity.
+    centre : ndarray of shape (degree + 1,)
+        Mean of the basis over the observations: the curve's level is ``centre @ c`` [-].
     scale : float
         Robust standard deviation of the residuals, in units of `sigma`.
     used : ndarray of shape (n,)
@@ -102,6 +114,8 @@ class Fit:
     coefficients: Floats
     influence: Floats
     residual: Floats
+    sigma: Floats
+    centre: Floats
     scale: float
     used: NDArray[np.bool_]
     score: float
@@ -195,7 +209,16 @@ def fit_curve(
     squares = float(np.sum(weight * standard**2))
     count = max(int(used.sum()), 2)
     score = count * np.log(max(squares / count, 1e-300)) + (degree + 1) * np.log(count)
-    return Fit(coefficients, influence, y - basis @ coefficients, scale, used, float(score))
+    return Fit(
+        coefficients,
+        influence,
+        y - basis @ coefficients,
+        sigma,
+        basis.mean(axis=0),
+        scale,
+        used,
+        float(score),
+    )
 
 
 def day_inflation(residual: Floats, day: NDArray[np.int64]) -> float:
@@ -215,10 +238,10 @@ def day_inflation(residual: Floats, day: NDArray[np.int64]) -> float:
 
     Notes
     -----
-    The variance of the mean of correlated daily means, ``s_d**2 (1 + r) / (1 - r) / n_days``,
-    against that of independent residuals, ``s**2 / n``; r is the lag-one autocorrelation of
-    the daily means, corrected for its small-sample bias (Marriott and Pope, Biometrika 41,
-    1954, from memory: ``r + (1 + 3 r) / n``).
+    The variance of the mean of correlated daily means, ``s_d**2 k / (n_days - k)`` with
+    ``k = (1 + r) / (1 - r)``, against that of independent residuals, ``s**2 / n``; r is the
+    lag-one autocorrelation of the daily means, corrected for its small-sample bias (Marriott
+    and Pope, Biometrika 41, 1954, from memory: ``r + (1 + 3 r) / n``).
 
     Examples
     --------
@@ -240,5 +263,72 @@ def day_inflation(residual: Floats, day: NDArray[np.int64]) -> float:
         return 1.0
     lag1 = float(np.sum(centred[1:] * centred[:-1]) / spread)
     lag1 = min(max(lag1 + (1.0 + 3.0 * lag1) / n_days, 0.0), 0.95)
-    of_mean = spread / (n_days - 1) * (1.0 + lag1) / (1.0 - lag1) / n_days
+    alike = min((1.0 + lag1) / (1.0 - lag1), 0.5 * n_days)
+    # Residuals of few independent days are too small: the fit has followed their common part.
+    of_mean = spread / n_days * alike / (n_days - alike)
     return max(1.0, of_mean / (variance / len(residual)))
+
+
+def joint_covariance(fits: tuple[Fit, Fit], day: NDArray[np.int64]) -> tuple[Floats, float]:
+    """Covariance of the coefficients of two curves fitted to the same points.
+
+    Parameters
+    ----------
+    fits : tuple of two Fit
+        Head and power, on the same points in time order [-].
+    day : ndarray of shape (n,)
+        Day number of each point, never falling [d].
+
+    Returns
+    -------
+    covariance : ndarray of shape (p, p)
+        Of the head coefficients followed by the power coefficients.
+    inflation : float
+        Variance of the curves' levels over that of independent points, the larger one [-].
+
+    Notes
+    -----
+    The two quantities share the flow, so their errors move together; left out, the uncertainty
+    of efficiency would be wrong. Points of one day, and days next to each other, are alike:
+    scores are summed by day and days combined with Bartlett weights (Newey and West,
+    Econometrica 55, 1987). Such sums are too small when days stay alike for weeks, so the
+    level of each curve keeps at least the variance `day_inflation` gives.
+    """
+    spreads = [fit.influence * (fit.scale * fit.sigma) for fit in fits]
+    both = fits[0].used & fits[1].used
+    together = 0.0
+    if both.sum() > 3 and min(fit.scale for fit in fits) > 0:
+        standard = [fit.residual[both] / fit.sigma[both] for fit in fits]
+        together = float(np.nan_to_num(np.corrcoef(standard[0], standard[1])[0, 1]))
+    cross = together * spreads[0] @ spreads[1].T
+    independent = np.block(
+        [[spreads[0] @ spreads[0].T, cross], [cross.T, spreads[1] @ spreads[1].T]]
+    )
+    starts = np.flatnonzero(np.r_[True, np.diff(day) > 0])
+    n_days = len(starts)
+    factors = [day_inflation(fit.residual[fit.used], day[fit.used]) for fit in fits]
+    if n_days < FEWEST_DAYS:
+        return independent * max(factors), max(factors)
+
+    scores = np.vstack([fit.influence * fit.residual for fit in fits])
+    daily = np.add.reduceat(scores, starts, axis=1)
+    covariance = daily @ daily.T
+    lags = int(4.0 * (n_days / 100.0) ** (2.0 / 9.0))
+    for lag in range(1, lags + 1):
+        product = daily[:, lag:] @ daily[:, :-lag].T
+        covariance += (1.0 - lag / (lags + 1.0)) * (product + product.T)
+    covariance *= n_days / (n_days - 2.0)
+
+    start = 0
+    inflation = 1.0
+    for fit, factor in zip(fits, factors, strict=True):
+        block = slice(start, start + fit.degree + 1)
+        level = float(fit.centre @ covariance[block, block] @ fit.centre)
+        plain = float(fit.centre @ independent[block, block] @ fit.centre)
+        missing = max(factor * plain - level, 0.0)
+        shape = fit.coefficients / float(fit.centre @ fit.coefficients)
+        covariance[block, block] += missing * np.outer(shape, shape)
+        if plain > 0:
+            inflation = max(inflation, (level + missing) / plain)
+        start = block.stop
+    return covariance, inflation

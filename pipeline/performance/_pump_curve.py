@@ -11,8 +11,8 @@ from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
 from pipeline.errors import ContractError, Fault
+from pipeline.hydraulics._numeric import STANDARD_GRAVITY
 from pipeline.performance._curve_fit import bernstein_basis, bernstein_slope_basis
-from pipeline.performance.reduction import STANDARD_GRAVITY
 
 POWER_COLUMNS = {"electrical_power": "overall_efficiency", "shaft_power": "pump_efficiency"}
 FACTS = (

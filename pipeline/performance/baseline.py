@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 from sklearn.utils.validation import check_is_fitted
 
 from pipeline.errors import ContractError, Fault
-from pipeline.performance._curve_fit import Fit, day_inflation, fit_curve
+from pipeline.hydraulics._numeric import STANDARD_GRAVITY
+from pipeline.performance._curve_fit import Fit, fit_curve, joint_covariance
 from pipeline.performance._pump_curve import FACTS, PumpCurve
-from pipeline.performance.reduction import REFERENCE_DENSITY, STANDARD_GRAVITY, reduce_points
+from pipeline.performance.reduction import REFERENCE_DENSITY, reduce_points
 
 # Relative flow range below which no slope, no curvature, no third degree is asked of points.
 RANGE_FOR_DEGREE = (0.02, 0.08, 0.25)
@@ -133,10 +134,8 @@ class BaselineCurve(PumpCurve):
         reduced = reduce_points(points, self.power, self.density)
         day = np.zeros(len(points), dtype=np.int64)
         if "time" in points.columns:
-            stamps = pd.DatetimeIndex(points["time"])
-            day = (stamps.floor("D").asi8 // pd.Timedelta("1D").as_unit(stamps.unit).value).astype(
-                np.int64
-            )
+            stamps = pd.DatetimeIndex(points["time"]).tz_convert("UTC").tz_localize(None)
+            day = stamps.to_numpy().astype("datetime64[D]").astype(np.int64)
         names = ["flow", "total_head", self.power]
         values = reduced[names].to_numpy(dtype=float)
         good = np.isfinite(values).all(axis=1) & (values > 0).all(axis=1)
@@ -164,11 +163,7 @@ class BaselineCurve(PumpCurve):
         self.q_min_, self.q_max_ = (float(q) for q in np.quantile(flow, (0.005, 0.995)))
         self.n_points_ = int(near.sum())
         self.n_rejected_ = int((~near).sum())
-        self.inflation_ = max(
-            day_inflation(head_fit.residual, day[near]),
-            day_inflation(power_fit.residual, day[near]),
-        )
-        self._keep(head_fit, power_fit, self._noise(reduced.loc[near]))
+        self._keep(head_fit, power_fit, day[near])
         return self._judge()
 
     def _fit_both(self, reduced: pd.DataFrame, robust: bool = True) -> tuple[Fit, Fit]:
@@ -216,23 +211,9 @@ class BaselineCurve(PumpCurve):
             noises.append(noise)
         return noises[0], noises[1]
 
-    def _keep(self, head_fit: Fit, power_fit: Fit, noise: tuple[Floats, Floats]) -> None:
+    def _keep(self, head_fit: Fit, power_fit: Fit, day: NDArray[np.int64]) -> None:
         """Store coefficients and their joint covariance."""
-        head_spread = head_fit.influence * (head_fit.scale * noise[0])
-        power_spread = power_fit.influence * (power_fit.scale * noise[1])
-        both = head_fit.used & power_fit.used
-        together = 0.0
-        if both.sum() > 3 and head_fit.scale > 0 and power_fit.scale > 0:
-            table = np.corrcoef(
-                head_fit.residual[both] / noise[0][both], power_fit.residual[both] / noise[1][both]
-            )
-            together = float(np.nan_to_num(table[0, 1]))
-        # Head and power share the flow, so their residuals move together; left out, the
-        # uncertainty of efficiency would be wrong.
-        cross = together * head_spread @ power_spread.T
-        covariance = self.inflation_ * np.block(
-            [[head_spread @ head_spread.T, cross], [cross.T, power_spread @ power_spread.T]]
-        )
+        covariance, self.inflation_ = joint_covariance((head_fit, power_fit), day)
         self.head_coefficients_, covariance = self._open_slope(
             head_fit.coefficients, covariance, start=0
         )
@@ -241,10 +222,10 @@ class BaselineCurve(PumpCurve):
         )
         self.covariance_ = 0.5 * (covariance + covariance.T)
         self.head_scatter_ = float(
-            np.median(head_fit.scale * noise[0]) / np.median(head_fit.coefficients)
+            np.median(head_fit.scale * head_fit.sigma) / np.median(head_fit.coefficients)
         )
         self.power_scatter_ = float(
-            np.median(power_fit.scale * noise[1]) / np.median(power_fit.coefficients)
+            np.median(power_fit.scale * power_fit.sigma) / np.median(power_fit.coefficients)
         )
 
     def _open_slope(

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.months import day_starts
 from pipeline.performance.baseline import BaselineCurve
 from pipeline.performance.reduction import reduce_points
 
@@ -159,8 +160,7 @@ def daily_deviation(
     """
     reduced = reduce_points(points, baseline.power, baseline.density)
     ok = (deviations["deviation_status"] == "ok").to_numpy()
-    local = pd.DatetimeIndex(points["time"]).tz_convert(time_zone).normalize()
-    day = local.tz_convert("UTC").as_unit("us")[ok]
+    day = day_starts(pd.DatetimeIndex(points["time"])[ok], time_zone)
     flow, power = reduced["flow"].to_numpy()[ok], reduced[baseline.power].to_numpy()[ok]
     weights = {
         "head": flow * baseline.predict_head(flow),

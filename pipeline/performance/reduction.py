@@ -7,10 +7,9 @@ import pandas as pd
 
 from pipeline.errors import ContractError, Fault
 
-STANDARD_GRAVITY = 9.80665  # m/s2, exact by convention (3rd CGPM, 1901)
 REFERENCE_DENSITY = 998.2  # kg/m3, water at 20 degC and one atmosphere, rounded
 
-__all__ = ["REFERENCE_DENSITY", "STANDARD_GRAVITY", "reduce_points"]
+__all__ = ["REFERENCE_DENSITY", "reduce_points"]
 
 
 def reduce_points(

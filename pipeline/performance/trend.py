@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.performance._correlated import Cells, fit_cells, mixture_interval, weighted_sums
+from pipeline.performance._correlated import Cells, fit_cells, mix, mixture_interval, weighted_sums
 from pipeline.performance.statistics import mann_kendall, sen_slope
 
 DAYS_PER_YEAR = 365.25
@@ -17,10 +17,11 @@ GROSS_ERROR = 5.0  # robust deviations from the running median that leave a day 
 RUNNING_MEDIAN_DAYS = 15
 STEP_SIDE_DAYS = 10  # running days each side of a step that must be seen
 STEP_CANDIDATES = 6
-# Twice the gain in log likelihood that a step must bring: one more coefficient and the
-# freedom to choose its day among some hundreds, at about one false step in a hundred series.
-STEP_GAIN = 16.0
+# Twice the gain in log likelihood at which a step is as likely as none: a step in one series
+# of five, on any of some hundred days, of a size some ten times its standard uncertainty.
+STEP_GAIN = 19.0
 MOST_STEPS = 3
+SHARED = 4  # level, slope, sine and cosine lead every regression
 SEN_BLOCK_DAYS = 7
 MONOTONE_BLOCK_DAYS = 14
 
@@ -186,17 +187,28 @@ def degradation_trend(
     columns, prior_sd = _regressors(table, stamps, annual_swing)
     noise = _relative_noise(table, value)
     fit = fit_cells(weighted_sums(day, raw, columns, noise), [*range(len(prior_sd))], prior_sd)
+    fits, odds = [fit], [1.0]
     steps: list[int] = []
     while find_steps and len(steps) < MOST_STEPS:
-        found = _best_step(day, raw, columns, prior_sd, noise, fit, steps)
+        found = _best_step(day, raw, columns, prior_sd, noise, fits[-1], steps)
         if found is None:
             break
-        index, fit = found
+        index, better = found
+        gain = 2.0 * (better.likelihood - fits[-1].likelihood)
+        odds.append(odds[-1] * float(np.exp(0.5 * np.clip(gain - STEP_GAIN, -60.0, 60.0))))
+        fits.append(better)
+        if gain < STEP_GAIN:
+            break
         steps.append(index)
         columns = np.column_stack([columns, _step_column(len(day), index)])
         prior_sd = np.r_[prior_sd, np.inf]
+    # Whether there was one step more or less is itself uncertain near the limit: the slope
+    # is that of all numbers of steps, each by its probability.
+    total = sum(odds)
+    mixed = mix(fits, [each / total for each in odds], SHARED)
+    chosen = fits[len(steps)]
     return _report(
-        fit, columns, stamps, day, raw, steps, annual_swing, drift_u_per_year, keep, seen
+        mixed, chosen, stamps, day, raw, steps, annual_swing, drift_u_per_year, keep, seen
     )
 
 
@@ -288,8 +300,6 @@ def _best_step(
         fits = [fit_cells(sums, [*range(own), own + i], wide_prior) for i in range(len(places))]
         top = max(range(len(fits)), key=lambda i: fits[i].likelihood)
         best = places[top], fits[top]
-    if best is None or 2.0 * (best[1].likelihood - fit.likelihood) < STEP_GAIN:
-        return None
     return best
 
 
@@ -311,7 +321,7 @@ def _step_column(n: int, index: int) -> Floats:
 
 def _report(
     fit: Cells,
-    columns: Floats,
+    chosen: Cells,
     stamps: pd.DatetimeIndex,
     day: Floats,
     raw: Floats,
@@ -321,14 +331,15 @@ def _report(
     keep: NDArray[np.bool_],
     seen: dict[str, float],
 ) -> Trend:
-    unit = np.eye(columns.shape[1])
+    unit = np.eye(SHARED)
     slope, slope_u = fit.combine(unit[1])
     lower, upper = mixture_interval(fit, unit[1], drift_u_per_year)
     level, level_u = fit.combine(unit[0])
     years = seen["span_days"] / DAYS_PER_YEAR
     sine, cosine = fit.combine(unit[2])[0], fit.combine(unit[3])[0]
-    first = columns.shape[1] - len(steps)
-    sizes = [fit.combine(unit[first + i]) for i in range(len(steps))]
+    width = chosen.mean.shape[1]
+    first = width - len(steps)
+    sizes = [chosen.combine(np.eye(width)[first + i]) for i in range(len(steps))]
     step, step_u = np.nan, np.nan
     step_time: pd.Timestamp = pd.NaT  # type: ignore[assignment]
     if sizes:
@@ -362,8 +373,8 @@ def _report(
         season_seen=bool(seen["span_days"] >= DAYS_PER_YEAR),
         slope_sen=second.slope,
         monotone_p=mann_kendall(fortnightly[1]).p,
-        lag1=fit.lag1,
-        daily_sd=fit.total_sd,
+        lag1=chosen.lag1,
+        daily_sd=chosen.total_sd,
         drift_u_per_year=drift_u_per_year,
         span_days=seen["span_days"],
         days_used=int(keep.sum()),
