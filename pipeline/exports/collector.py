@@ -15,7 +15,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from pipeline.exports.numbers import read_numbers
+from pipeline.exports.numbers import looks_like_other_numbers, read_numbers, read_states
 from pipeline.exports.quality import BAD, GOOD, StatusReader
 from pipeline.exports.reading import (
     DISORDER_SCHEMA,
@@ -55,6 +55,7 @@ class _Held:
     transition: Int64
     shift: Int64
     series: NDArray[np.int32]  # rows of one series share an order: one tag, or a wide file
+    run: Int64  # how many rows of other hours stood before, in the series
 
 
 class Collector:
@@ -68,9 +69,17 @@ class Collector:
         How it is written.
     tag_names : collection of str
         Tags of the plant file; others are counted only.
+    switch_tags : collection of str
+        Tags of two states, whose values may be words such as ``On`` and ``Off``.
     """
 
-    def __init__(self, file: str, export: ExportFormat, tag_names: Collection[str]) -> None:
+    def __init__(
+        self,
+        file: str,
+        export: ExportFormat,
+        tag_names: Collection[str],
+        switch_tags: Collection[str] = (),
+    ) -> None:
         self.refusals = Refusals(file)
         self.notes: list[str] = []
         self._file = file
@@ -78,6 +87,7 @@ class Collector:
         self.tags = sorted(tag_names)
         self._code_of = {name: code for code, name in enumerate(self.tags)}
         self._tag_values = pa.array(self.tags, pa.string())
+        self._is_switch = np.array([name in switch_tags for name in self.tags], dtype=bool)
         self._status = StatusReader(export.good, export.uncertain, export.bad)
         self._batches: list[_Batch] = []
         self._held: list[_Held] = []
@@ -85,6 +95,9 @@ class Collector:
         self._first = np.full(len(self.tags), np.iinfo(np.int64).max)
         self._last = np.full(len(self.tags), np.iinfo(np.int64).min)
         self._seen = np.zeros(len(self.tags), dtype=bool)
+        self._plain = np.zeros(len(self.tags), dtype=np.int64)
+        self._wide_run = np.zeros(0, dtype=np.int64)
+        self._wide_plain = 0
         self.counts = Counts()
 
     def knows(self, tag: str) -> bool:
@@ -115,7 +128,12 @@ class Collector:
         self._status.look(words.to_pylist())
 
     def refuse_times(self, instants: Instants, lines: Int64, texts: pa.Array | None) -> None:
-        """Count rows whose timestamp is at fault; those of a repeated hour wait."""
+        """Count rows whose timestamp is at fault; those of a repeated hour wait.
+
+        To be called once for every block of rows, before its columns are added.
+        """
+        self._wide_run = self._wide_plain + np.cumsum(instants.fault == 0)
+        self._wide_plain += int((instants.fault == 0).sum())
         if not instants.fault.any():
             return
         for code in range(1, len(FAULTS)):
@@ -195,13 +213,14 @@ class Collector:
             number = values.fill_null(np.nan).to_numpy(zero_copy_only=False)
             present &= ~np.isnan(number)
         keep = present & ((instants.fault == 0) | (instants.fault == REPEATED_HOUR))
+        run = self._wide_run
         if not keep.all():
-            instants = _take_instants(instants, keep)
+            instants, run = _take_instants(instants, keep), run[keep]
             values, lines = values.take(pa.array(np.flatnonzero(keep))), lines[keep]
         code = np.full(len(lines), self._code_of[tag], dtype=np.int32)
         value, quality = self._judge(values, None, code, lines, is_wide=True)
         batch = _Batch(code, instants.utc, value, quality)
-        self._append(instants, batch, lines, np.zeros_like(code))
+        self._append(instants, batch, lines, np.zeros_like(code), run)
 
     def _judge(
         self,
@@ -213,6 +232,11 @@ class Collector:
         is_wide: bool,
     ) -> tuple[NDArray[np.float64], NDArray[np.int8]]:
         value, is_text, is_empty = read_numbers(values, self._export)
+        if is_text.any() and self._is_switch.any():
+            states = np.flatnonzero(is_text & self._is_switch[code])
+            value = value.copy()
+            value[states] = read_states(values.take(pa.array(states)))
+            is_text = is_text & np.isnan(value)
         quality = np.where(np.isnan(value), BAD, GOOD).astype(np.int8)
         if is_text.any():
             rows = np.flatnonzero(is_text)
@@ -220,6 +244,7 @@ class Collector:
             self._count(text_values=len(rows))
             texts = values.take(pa.array(rows)).cast(pa.string())
             self.refusals.add(lines[rows], names, texts, "text where a number belongs")
+            self.notes.extend(looks_like_other_numbers(texts, self._export))
         if is_empty.any() and not is_wide:
             self._count(empty_values=int(is_empty.sum()))
         if status is not None:
@@ -237,7 +262,12 @@ class Collector:
         return value, quality
 
     def _append(
-        self, instants: Instants, batch: _Batch, lines: Int64, series: NDArray[np.int32]
+        self,
+        instants: Instants,
+        batch: _Batch,
+        lines: Int64,
+        series: NDArray[np.int32],
+        run: Int64 | None = None,
     ) -> None:
         held = instants.fault == REPEATED_HOUR
         if held.any():
@@ -248,19 +278,30 @@ class Collector:
                     instants.transition[held],
                     instants.shift[held],
                     series[held],
+                    self._runs(batch.code, held) if run is None else run[held],
                 )
             )
             batch = batch.take(~held)
+        self._plain += np.bincount(batch.code, minlength=len(self.tags))
         if not len(batch.time):
             return
         # First and last time of each tag in file order: whether its rows stand newest first.
-        codes, first = np.unique(batch.code, return_index=True)
-        backwards = len(batch.code) - 1 - np.unique(batch.code[::-1], return_index=True)[1]
-        new = codes[~self._seen[codes]]
-        self._first[new] = batch.time[first[~self._seen[codes]]]
-        self._last[codes] = batch.time[backwards]
-        self._seen[codes] = True
+        # Assignment by index lets the last row win, so the first is found backwards.
+        first = np.full(len(self.tags), np.iinfo(np.int64).max)
+        first[batch.code[::-1]] = batch.time[::-1]
+        is_new = ~self._seen & (first != np.iinfo(np.int64).max)
+        self._first[is_new] = first[is_new]
+        self._last[batch.code] = batch.time
+        self._seen |= is_new
         self._batches.append(batch)
+
+    def _runs(self, code: NDArray[np.int32], held: Mask) -> Int64:
+        """Count, for each held row, the rows of other hours of its tag before it."""
+        run = np.zeros(len(code), dtype=np.int64)
+        for tag in np.unique(code[held]):
+            own = code == tag
+            run[own] = self._plain[tag] + np.cumsum(~held[own])
+        return run[held]
 
     def _settle(self) -> None:
         """Resolve repeated hours once the whole file has been seen."""
@@ -277,12 +318,18 @@ class Collector:
         transition = np.concatenate([h.transition for h in self._held])
         shift = np.concatenate([h.shift for h in self._held])
         series = np.concatenate([h.series for h in self._held])
+        run = np.concatenate([h.run for h in self._held])
         self._held = []
         order = np.argsort(line, kind="stable")
         batch, line = batch.take(order), line[order]
         descending = self._seen & (self._last < self._first)
         utc, is_undecided = resolve_repeated(
-            batch.time, shift[order], transition[order], series[order], descending[batch.code]
+            batch.time,
+            shift[order],
+            transition[order],
+            series[order],
+            run[order],
+            descending[batch.code],
         )
         rows = np.flatnonzero(is_undecided)
         if len(rows):

@@ -110,7 +110,7 @@ class _File:
             for block in blocks:
                 if held:
                     self._block(held, line)
-                    line += held.count(b"\n")
+                    line += _count_lines(held)
                     yield
                 held = block
             self._last(held, line)
@@ -145,8 +145,8 @@ class _File:
             self._out.refusals.add_one(
                 d.body_line - 1, tag, None, "the tag heads several columns; none of them was read"
             )
-        for name in d.unknown:
-            self._out.unknown(name, 1)
+        if self._export.layout == "wide" and not d.wide:
+            self._out.notes.append("No column is a tag of the plant file.")
         rows = [
             split_line(line, d.delimiter)
             for line in lines[d.body_line - 1 : d.body_line + 200]
@@ -204,7 +204,7 @@ class _File:
 
     def _block(self, block: bytes, line: int) -> None:
         """Read a block the fast way, or its pieces, or its lines one by one."""
-        if not block.strip(b"\n"):
+        if block.startswith(b"\n") and not block.strip(b"\n"):
             return
         table = self._fast(block)
         if table is not None:
@@ -219,7 +219,7 @@ class _File:
                 cut = cut or len(block)
                 piece = block[start:cut]
                 self._block(piece, line)
-                line += piece.count(b"\n")
+                line += _count_lines(piece)
                 start = cut
         else:
             self._tolerant(block, line)
@@ -250,7 +250,7 @@ class _File:
             )
         except pa.ArrowInvalid:
             return None
-        lines = block.count(b"\n") + (not block.endswith(b"\n"))
+        lines = _count_lines(block) + (not block.endswith(b"\n"))
         return table if table.num_rows == lines else None
 
     def _table(self, table: pa.Table, lines: NDArray[np.int64]) -> None:
@@ -272,6 +272,8 @@ class _File:
             self._out.add_long(
                 instants, columns[f"c{d.tag}"], columns[f"c{d.value}"], status, lines
             )
+        for name in d.unknown:
+            self._out.unknown(name, len(lines))
         for position, tag in d.wide:
             self._out.add_column(instants, tag, columns[f"c{position}"], lines)
 
@@ -381,6 +383,11 @@ def _decode(block: bytes) -> str:
         return block.decode("utf-8")
     except UnicodeDecodeError:
         return block.decode("utf-8", errors="replace")
+
+
+def _count_lines(block: bytes) -> int:
+    # Several times as fast as bytes.count, which looks at one byte at a time.
+    return int(np.count_nonzero(np.frombuffer(block, dtype=np.uint8) == 10))
 
 
 def _drop_lines(block: bytes, count: int) -> tuple[bytes, int]:

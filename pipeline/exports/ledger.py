@@ -124,6 +124,10 @@ class Plan:
         candidates come on top when they have been read.
     notes : tuple of str
         Plain sentences for the run's log.
+    changed : bool
+        Whether ``entries`` differ from the ledger in anything but times of change.
+    unreadable : tuple of (str, str)
+        Files that could not even be hashed, and why; they stay as known before.
     """
 
     to_read: tuple[Candidate, ...]
@@ -131,6 +135,7 @@ class Plan:
     dirty_months: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     changed: bool = False
+    unreadable: tuple[tuple[str, str], ...] = ()
 
     @property
     def is_empty(self) -> bool:
@@ -188,6 +193,7 @@ def scan(
     found: Sequence[FoundFile],
     verify: bool = False,
     hasher: Callable[[FoundFile], str] = content_hash,
+    settled_before_ns: int | None = None,
 ) -> Plan:
     """Compare the ledger with the files there are.
 
@@ -201,6 +207,9 @@ def scan(
         Hash every file, even where size and time of change are as known.
     hasher : callable
         Gives the SHA-256 of a file.
+    settled_before_ns : int or None
+        Files changed at this instant or later [ns since 1970] may still be in the writing and
+        are left for the next run, as they were known before; None takes every file.
 
     Returns
     -------
@@ -213,9 +222,12 @@ def scan(
     - Content known from another path that is still there is a duplicate: noted, not read. If
       the other path is gone, the file was moved and keeps its number.
     - A duplicate whose original is superseded or gone is read with its own number.
-    - A waiting file is tried again each time; a failed one when its content changes.
+    - A waiting or failed file is tried again when its content has changed.
     """
-    return _Scan(entries(ledger), found, verify, hasher).plan()
+    work = _Scan(entries(ledger), found, verify, hasher)
+    if settled_before_ns is not None:
+        work.leave_unsettled(settled_before_ns)
+    return work.plan()
 
 
 class _Scan:
@@ -236,15 +248,29 @@ class _Scan:
         self._dirty: set[str] = set()
         self._notes: list[str] = []
         self._changed = False
+        self._left: set[str] = set()
+        self._unreadable: list[tuple[str, str]] = []
+
+    def leave_unsettled(self, before_ns: int) -> None:
+        self._left = {f.path for f in self._found if f.mtime_ns >= before_ns}
+        for path in sorted(self._left):
+            self._notes.append(f"{path}: changed a moment ago; left for the next run.")
 
     def plan(self) -> Plan:
         present = {f.path for f in self._found}
         for file in self._found:
+            if file.path in self._left:
+                continue
             known = self._current.get(file.path)
-            if known is None:
-                self._meet_new(file, present)
-            else:
-                self._meet_known(file, known)
+            try:
+                if known is None:
+                    self._meet_new(file, present)
+                else:
+                    self._meet_known(file, known)
+            except OSError as error:
+                # As known before; a file that may not be read must not stop the others.
+                reason = error.strerror or type(error).__name__
+                self._unreadable.append((file.path, f"The file cannot be read: {reason}."))
         self._mark_vanished(present)
         self._promote_duplicates()
         kept = [row for n, row in self._rows.items() if n not in self._to_read]
@@ -254,6 +280,7 @@ class _Scan:
             dirty_months=tuple(sorted(self._dirty)),
             notes=tuple(self._notes),
             changed=self._changed,
+            unreadable=tuple(self._unreadable),
         )
 
     def _set(self, row: Entry, **change: object) -> Entry:
@@ -320,18 +347,18 @@ class _Scan:
 
     def _meet_known(self, file: FoundFile, known: Entry) -> None:
         same = file.size == known.size and file.mtime_ns == known.mtime_ns
-        if same and not self._verify and known.status not in ("waiting", "vanished"):
+        if same and not self._verify and known.status != "vanished":
             return
         sha256 = self._hasher(file)
         if sha256 == known.sha256:
-            if known.status == "waiting":
-                self._to_read[known.sequence] = Candidate(
-                    found=file, sha256=sha256, sequence=known.sequence
-                )
-            elif known.status == "vanished":
+            if known.status == "vanished":
                 self._set(known, status="accepted", note="", size=file.size, mtime_ns=file.mtime_ns)
                 self._dirty.update(known.months)
                 self._notes.append(f"{file.path}: is there again.")
+            else:
+                # Spares the next run the hashing; by itself no reason to write anything.
+                new = _replaced(known, size=file.size, mtime_ns=file.mtime_ns)
+                self._rows[known.sequence] = self._current[file.path] = new
             return
         if known.status in _EVIDENCE:
             self._dirty.update(known.months)
@@ -345,12 +372,36 @@ class _Scan:
             if row.path in present or row.sequence in self._to_read:
                 continue
             if row.status == "accepted":
+                if self._stand_in(row, present):
+                    continue
                 months = f" ({row.months[0]} to {row.months[-1]})" if row.months else ""
                 note = f"The file is gone; its months{months} are kept as they are."
                 self._set(row, status="vanished", note=note)
                 self._notes.append(f"{row.path}: {note[0].lower()}{note[1:]}")
             elif row.status in ("duplicate", "waiting", "failed"):
                 self._set(row, status="superseded", note="The file is gone; it was never used.")
+
+    def _stand_in(self, row: Entry, present: Collection[str]) -> bool:
+        """Let a duplicate that is still there take the place of a file that is gone."""
+        twins = [
+            twin
+            for twin in self._current.values()
+            if twin.status == "duplicate" and twin.sha256 == row.sha256 and twin.path in present
+        ]
+        if not twins:
+            return False
+        twin = min(twins, key=lambda entry: entry.sequence)
+        self._set(twin, status="superseded", note=f"Took the place of {row.path}.")
+        del self._current[row.path]
+        self._set(
+            row,
+            path=twin.path,
+            size=twin.size,
+            mtime_ns=twin.mtime_ns,
+            note=f"Moved from {row.path}.",
+        )
+        self._notes.append(f"{twin.path}: takes the place of {row.path}, which is gone.")
+        return True
 
     def _promote_duplicates(self) -> None:
         by_path = {f.path: f for f in self._found}

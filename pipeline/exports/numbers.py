@@ -11,10 +11,22 @@ from numpy.typing import NDArray
 
 from pipeline.plant.types import ExportFormat
 
-__all__ = ["NO_VALUE", "read_numbers"]
+__all__ = [
+    "NO_VALUE",
+    "STATES",
+    "looks_like_other_numbers",
+    "read_numbers",
+    "read_states",
+]
 
 NO_VALUE = ("", "nan", "null", "none", "na", "n/a")
 """Texts, without case, that say there is no value."""
+
+STATES = {
+    **dict.fromkeys(("1", "true", "on", "yes", "run", "running", "started", "open", "opened"), 1.0),
+    **dict.fromkeys(("0", "false", "off", "no", "stop", "stopped", "closed", "shut"), 0.0),
+}
+"""Words, without case, for the two states of a switch."""
 
 _DIGIT_GROUPS = {" ": "[ \u00a0\u202f]", "'": "['\u2019]"}
 
@@ -76,6 +88,57 @@ def read_numbers(
     overflow = np.isinf(value)
     is_text = (~np.asarray(is_number.to_numpy(zero_copy_only=False)) & ~is_empty) | overflow
     return np.where(overflow, np.nan, value), is_text, is_empty
+
+
+def read_states(values: pa.Array) -> NDArray[np.float64]:
+    """Read the words of a tag of two states, such as whether a pump runs.
+
+    Parameters
+    ----------
+    values : Array of string, shape (n,)
+        As exported.
+
+    Returns
+    -------
+    ndarray of float64
+        1 or 0; NaN for any other text.
+
+    Examples
+    --------
+    >>> read_states(pa.array(["On", "STOPPED", "perhaps"])).tolist()
+    [1.0, 0.0, nan]
+    """
+    words = pc.utf8_lower(pc.utf8_trim_whitespace(values.cast(pa.string())))
+    position = pc.index_in(words, pa.array(list(STATES), pa.string())).fill_null(len(STATES))
+    return np.array([*STATES.values(), np.nan])[position.to_numpy(zero_copy_only=False)]
+
+
+def looks_like_other_numbers(texts: pa.Array, export: ExportFormat) -> list[str]:
+    """Say which declaration would make refused texts numbers.
+
+    Parameters
+    ----------
+    texts : Array of string
+        Values that were not numbers as the export is declared.
+    export : ExportFormat
+        The declaration.
+
+    Returns
+    -------
+    list of str
+        Hints for the user; empty if there is none.
+    """
+    hints = []
+    other = "," if export.decimal == "." else "."
+    texts = pc.utf8_trim_whitespace(texts)
+    if pc.any(pc.match_substring_regex(texts, _pattern(other, None))).as_py():
+        hints.append(f"Some values would be numbers with decimal = '{other}'.")
+    if (
+        export.thousands is None
+        and pc.any(pc.match_substring_regex(texts, _pattern(export.decimal, other))).as_py()
+    ):
+        hints.append(f"Some values would be numbers with thousands = '{other}'.")
+    return hints
 
 
 def _is_text(kind: pa.DataType) -> bool:

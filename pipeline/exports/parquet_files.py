@@ -28,6 +28,9 @@ from pipeline.plant.types import ExportFormat
 
 __all__ = ["ParquetLayout", "describe_parquet", "read_parquet_into"]
 
+LARGE = 1 << 22
+"""Rows of a row group above which it is read in pieces."""
+
 _MAGIC = b"PAR1"
 TagEncoding = Literal["dictionary", "plain", "path", "columns"]
 
@@ -304,28 +307,41 @@ def read_parquet_into(
         )
         if name is not None
     ]
-    if export.layout == "wide":
-        for name in schema.names:
-            if name not in columns and not re.match(r"__index_level_\d+__$", name):
-                collector.unknown(name, 1)
+    strangers = [
+        name
+        for name in schema.names
+        if export.layout == "wide"
+        and name not in columns
+        and not re.match(r"__index_level_\d+__$", name)
+    ]
     with pq.ParquetFile(path, read_dictionary=words) as file:
         order = _day_order(file, layout, export, collector)
         line = 1
-        for group in range(layout.row_groups):
-            try:
-                table = file.read_row_group(group, columns=columns)
-            except (pa.ArrowException, OSError) as error:
-                text = str(error).splitlines()[0]
-                raise ExportError(f"Row group {group + 1} cannot be read: {text}") from None
-            collector.count_rows(table.num_rows)
-            if group == 0 and layout.status_column is not None:
-                status = _words(table.column(layout.status_column).combine_chunks())
-                collector.look_at_status(status.dictionary)
-            for batch in table.to_batches():
-                lines = np.arange(line, line + batch.num_rows, dtype=np.int64)
-                line += batch.num_rows
-                _add(batch, layout, export, order, collector, lines)
+        for batch in _batches(file, layout, columns):
+            if line == 1 and layout.status_column is not None:
+                collector.look_at_status(_words(batch.column(layout.status_column)).dictionary)
+            collector.count_rows(batch.num_rows)
+            for name in strangers:
+                collector.unknown(name, batch.num_rows)
+            lines = np.arange(line, line + batch.num_rows, dtype=np.int64)
+            line += batch.num_rows
+            _add(batch, layout, export, order, collector, lines)
             yield
+
+
+def _batches(
+    file: pq.ParquetFile, layout: ParquetLayout, columns: list[str]
+) -> Iterator[pa.RecordBatch]:
+    """Give a file's rows in order; a row group too large for memory comes in pieces."""
+    for group in range(layout.row_groups):
+        try:
+            if file.metadata.row_group(group).num_rows > LARGE:
+                yield from file.iter_batches(LARGE // 4, row_groups=[group], columns=columns)
+            else:
+                yield from file.read_row_group(group, columns=columns).to_batches()
+        except (pa.ArrowException, OSError) as error:
+            text = str(error).splitlines()[0]
+            raise ExportError(f"Row group {group + 1} cannot be read: {text}") from None
 
 
 def _add(

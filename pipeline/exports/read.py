@@ -78,6 +78,15 @@ def _is_wanted(file: Path) -> bool:
     return file.is_file() and not hidden and not name.lower().endswith(UNFINISHED_SUFFIXES)
 
 
+def _is_hidden(path: str, pattern: str) -> bool:
+    """Tell whether a folder on the way is hidden and the pattern does not name it."""
+    named = set(Path(pattern).parts)
+    return any(
+        part.startswith((".", "_")) and part != ".." and part not in named
+        for part in path.split("/")[:-1]
+    )
+
+
 def find_exports(
     folder: Path, exports: Collection[ExportFormat], exclude: Collection[Path] = ()
 ) -> list[FoundFile]:
@@ -109,7 +118,7 @@ def find_exports(
             files.update(_walk(hit, set()) if hit.is_dir() else [hit])
         for file in sorted(files, key=lambda f: _relative(f, folder)):
             path = _relative(file, folder)
-            if path in taken or not _is_wanted(file):
+            if path in taken or not _is_wanted(file) or _is_hidden(path, export.pattern):
                 continue
             real = file.resolve()
             if any(real.is_relative_to(place) for place in kept_out):
@@ -175,7 +184,11 @@ def _placed(error: Exception, label: str) -> ExportError:
 
 
 def read_export(
-    path: Path, export: ExportFormat, tag_names: Collection[str], label: str | None = None
+    path: Path,
+    export: ExportFormat,
+    tag_names: Collection[str],
+    label: str | None = None,
+    switch_tags: Collection[str] = (),
 ) -> Reading:
     """Read one export file.
 
@@ -189,6 +202,8 @@ def read_export(
         Tags of the plant file; values of others are counted, not read.
     label : str, optional
         Name of the file in messages and tables; its name by default.
+    switch_tags : collection of str
+        Tags of two states: words such as ``On`` or ``Stopped`` are read as 1 and 0 there.
 
     Returns
     -------
@@ -203,7 +218,7 @@ def read_export(
         If the whole file cannot be read.
     """
     label = path.name if label is None else label
-    collector = Collector(label, export, tag_names)
+    collector = Collector(label, export, tag_names, switch_tags)
     try:
         for _ in _pieces(path, export, tag_names, collector):
             pass
@@ -219,13 +234,17 @@ def _waiting(reason: Unfinished) -> str:
 
 
 def stream_export(
-    path: Path, export: ExportFormat, tag_names: Collection[str], label: str | None = None
+    path: Path,
+    export: ExportFormat,
+    tag_names: Collection[str],
+    label: str | None = None,
+    switch_tags: Collection[str] = (),
 ) -> Iterator[pa.Table | Reading]:
     """Read one export file in pieces of bounded memory.
 
     Parameters
     ----------
-    path, export, tag_names, label
+    path, export, tag_names, label, switch_tags
         As for ``read_export``.
 
     Yields
@@ -241,7 +260,7 @@ def stream_export(
         If the whole file cannot be read; what was handed over must be dropped.
     """
     label = path.name if label is None else label
-    collector = Collector(label, export, tag_names)
+    collector = Collector(label, export, tag_names, switch_tags)
     try:
         for _ in _pieces(path, export, tag_names, collector):
             yield from collector.drain()

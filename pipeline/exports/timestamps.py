@@ -247,7 +247,7 @@ def _parse_serial(texts: pa.Array) -> _Parsed:
     whole = _integers(parts.field("whole"))
     fraction = pc.utf8_rpad(pc.fill_null(parts.field("fraction"), ""), 15, "0")
     # A serial of five whole and ten decimal digits resolves 10 µs: to the millisecond is honest.
-    part_of_day = np.round(_integers(fraction) * 86_400_000 / 1e15).astype(np.int64) * 1000
+    part_of_day = np.round(_integers(fraction) * (86_400_000 / 1e15)).astype(np.int64) * 1000
     fault = np.where(matched, _FINE, _FORM).astype(np.int8)
     # Serials below 61 differ between spreadsheet programs (29 February 1900); all are implausible.
     time = (whole - 25569) * _DAY + part_of_day

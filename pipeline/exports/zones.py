@@ -154,13 +154,19 @@ def localise(local: Int64, zone: str) -> Localised:
 
 
 def resolve_repeated(
-    first: Int64, shift: Int64, transition: Int64, tag: NDArray[np.int32], descending: Mask
+    first: Int64,
+    shift: Int64,
+    transition: Int64,
+    series: NDArray[np.int32],
+    run: Int64,
+    descending: Mask,
 ) -> tuple[Int64, Mask]:
     """Tell the two passes of a repeated hour apart by the order of the rows.
 
-    Rows of one tag that run forward through the hour, fall back once and run through it
-    again show where the second pass begins. Without a fall back, or with several, the order
-    does not decide and every such row of that tag and change is at fault.
+    Rows that follow each other, run forward through the hour, fall back once and run through
+    it again show where the second pass begins. Without a fall back, or with several, the order
+    does not decide and every row of that run is at fault. Other rows between two runs keep
+    them apart, so that a row added late is not taken for a second pass.
 
     Parameters
     ----------
@@ -168,10 +174,12 @@ def resolve_repeated(
         UTC if the row belongs to the first pass [µs]; rows in file order.
     shift, transition : ndarray of int64
         As in ``Localised``.
-    tag : ndarray of int32
-        Code of each row's tag.
+    series : ndarray of int32
+        Rows of one series share an order: those of a tag, or all of a wide export.
+    run : ndarray of int64
+        Equal for rows of a series with no row of another hour between them.
     descending : ndarray of bool
-        Whether the rows of that tag stand newest first.
+        Whether the rows of that series stand newest first.
 
     Returns
     -------
@@ -183,10 +191,11 @@ def resolve_repeated(
     count = len(first)
     if not count:
         return first.copy(), np.zeros(0, dtype=bool)
-    order = np.lexsort((np.arange(count), transition, tag))
+    order = np.lexsort((np.arange(count), run, transition, series))
     times = np.where(descending[order], -first[order], first[order])
     same = np.zeros(count, dtype=bool)
-    same[1:] = (np.diff(tag[order]) == 0) & (np.diff(transition[order]) == 0)
+    same[1:] = np.diff(series[order]) == 0
+    same[1:] &= (np.diff(transition[order]) == 0) & (np.diff(run[order]) == 0)
     falls = np.zeros(count, dtype=np.int64)
     falls[1:] = (np.diff(times) < 0) & same[1:]
     starts = np.flatnonzero(~same)

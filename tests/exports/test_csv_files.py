@@ -1,0 +1,290 @@
+"""CSV exports in all their forms; the samples written are the samples expected back."""
+
+from __future__ import annotations
+
+import gzip
+import io
+import zipfile
+from dataclasses import replace
+
+import numpy as np
+import pyarrow as pa
+import pytest
+
+from pipeline.errors import ExportError
+from pipeline.exports import csv_files
+from pipeline.exports.read import read_export, stream_export
+from pipeline.exports.reading import REJECTED_SCHEMA, SAMPLES_SCHEMA
+from pipeline.exports.streams import Text
+from pipeline.plant.types import ExportFormat
+
+TAGS = ["P1.FLOW", "P1.LEVEL"]
+LONG = ExportFormat(pattern="*", status_column="status")
+TEXT = (
+    "time,tag,value,status\n"
+    "2024-03-01T00:00:00Z,P1.FLOW,10.5,Good\n"
+    "2024-03-01T00:01:00Z,P1.LEVEL,2.25,Uncertain\n"
+    "2024-03-01T00:02:00Z,P1.FLOW,-11,Bad\n"
+    "2024-03-01T00:02:00Z,OTHER,1,Good\n"
+)
+ROWS = [
+    ("P1.FLOW", "2024-03-01T00:00", 10.5, 0),
+    ("P1.FLOW", "2024-03-01T00:02", -11.0, 2),
+    ("P1.LEVEL", "2024-03-01T00:01", 2.25, 1),
+]
+
+
+def rows(samples: pa.Table) -> list[tuple]:
+    assert samples.schema == SAMPLES_SCHEMA
+    return [
+        (r["tag"], r["time"].strftime("%Y-%m-%dT%H:%M"), r["value"], r["quality"])
+        for r in samples.to_pylist()
+    ]
+
+
+@pytest.fixture
+def put(tmp_path):
+    def write(content: str | bytes, name: str = "export.csv", encoding: str = "utf-8"):
+        path = tmp_path / name
+        path.write_bytes(content if isinstance(content, bytes) else content.encode(encoding))
+        return path
+
+    return write
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
+@pytest.mark.parametrize("is_declared", [True, False])
+def test_delimiters_and_line_ends(put, delimiter: str, end: str, is_declared: bool) -> None:
+    path = put(TEXT.replace(",", delimiter).replace("\n", end))
+    export = replace(LONG, delimiter=delimiter if is_declared else None)
+    reading = read_export(path, export, TAGS)
+    assert rows(reading.samples) == ROWS
+    assert reading.unknown_tags == {"OTHER": 1}
+    assert (reading.counts.rows, reading.counts.samples, reading.counts.rejected) == (4, 3, 0)
+
+
+@pytest.mark.parametrize(
+    "encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "utf-32", "latin-1"]
+)
+@pytest.mark.parametrize("is_declared", [True, False])
+def test_encodings(put, encoding: str, is_declared: bool) -> None:
+    tag = "Kühlwasser.Zufluß"
+    text = TEXT.replace("P1.FLOW", tag)
+    if not is_declared and encoding == "utf-16-be":
+        assert text.encode(encoding)[:1] == b"\0"
+    export = replace(LONG, encoding=encoding if is_declared else None)
+    reading = read_export(put(text, encoding=encoding), export, [tag])
+    assert [r[2] for r in rows(reading.samples)] == [10.5, -11.0]
+    assumed = not is_declared and encoding in ("utf-16-le", "utf-16-be", "latin-1")
+    assert len(reading.notes) == (1 if assumed else 0)
+
+
+def test_packings(put) -> None:
+    content = TEXT.encode()
+    sink = io.BytesIO()
+    with zipfile.ZipFile(sink, "w") as archive:
+        archive.writestr("one/a.csv", content)
+        archive.writestr("__MACOSX/a.csv", b"junk")
+        archive.writestr("one/.hidden", b"junk")
+    packed = {
+        "export.csv.gz": gzip.compress(content),
+        "export.csv.zst": pa.compress(content, "zstd", asbytes=True),
+        "export.zip": sink.getvalue(),
+        "name without meaning": gzip.compress(content),
+        "two parts.gz": gzip.compress(content[:60]) + gzip.compress(content[60:]),
+    }
+    for name, content in packed.items():
+        assert rows(read_export(put(content, name), LONG, TAGS).samples) == ROWS, name
+
+
+def test_archive_of_several_files(put) -> None:
+    sink = io.BytesIO()
+    lines = TEXT.splitlines(keepends=True)
+    with zipfile.ZipFile(sink, "w") as archive:
+        archive.writestr("b.csv", lines[0] + "".join(lines[3:]))
+        archive.writestr("a.csv", "".join(lines[:3]))
+    assert rows(read_export(put(sink.getvalue(), "e.zip"), LONG, TAGS).samples) == ROWS
+
+
+def test_quoted_fields(put) -> None:
+    text = (
+        '"time","tag","value","status"\n'
+        '"2024-03-01T00:00:00Z","P1 ""north"", flow","10.5","Good"\n'
+        '2024-03-01T00:01:00Z,12" main,1,Good\n'
+    )
+    tags = ['P1 "north", flow', '12" main']
+    assert [r[:1] + r[2:] for r in rows(read_export(put(text), LONG, tags).samples)] == [
+        ('12" main', 1.0, 0),
+        ('P1 "north", flow', 10.5, 0),
+    ]
+
+
+WIDE_TEXT = (
+    "# exported at night\n"
+    "Zeitstempel;P1.FLOW;Other;P1.LEVEL\n"
+    ";m3/h;bar;m\n"
+    "01.03.2024 01:00:00;1.010,5;1;2,25\n"
+    "# a remark\n"
+    "15.03.2024 01:01:00;11,5;1;\n"
+)
+WIDE = ExportFormat(
+    pattern="*",
+    layout="wide",
+    time_column="Zeitstempel",
+    time_zone="Europe/Berlin",
+    time_format="day_first",
+    decimal=",",
+    thousands=".",
+    unit_row=True,
+    comment="#",
+)
+WIDE_ROWS = [
+    ("P1.FLOW", "2024-03-01T00:00", 1010.5, 0),
+    ("P1.FLOW", "2024-03-15T00:01", 11.5, 0),
+    ("P1.LEVEL", "2024-03-01T00:00", 2.25, 0),
+]
+
+
+def test_wide_with_comments_units_decimal_commas_and_thousands(put) -> None:
+    reading = read_export(put(WIDE_TEXT), WIDE, TAGS)
+    assert rows(reading.samples) == WIDE_ROWS
+    assert reading.rejected.num_rows == 0
+    assert reading.unknown_tags == {"Other": 2}
+
+
+def test_order_of_day_and_month_proven_by_the_file(put) -> None:
+    reading = read_export(put(WIDE_TEXT), replace(WIDE, time_format="iso"), TAGS)
+    assert rows(reading.samples) == WIDE_ROWS
+    assert "day first" in " ".join(reading.notes)
+
+
+def test_lines_before_the_header(put) -> None:
+    noted = read_export(put("Station North\n\nReport, 2024\n" + TEXT), LONG, TAGS)
+    assert rows(noted.samples) == ROWS
+    assert noted.notes == ("2 lines before the header were passed over.",)
+    declared = read_export(put("Station North\n" + TEXT), replace(LONG, skip_rows=1), TAGS)
+    assert (rows(declared.samples), declared.notes) == (ROWS, ())
+    hinted = read_export(put("sep=;\n" + TEXT.replace(",", ";")), LONG, TAGS)
+    assert (rows(hinted.samples), hinted.notes) == (ROWS, ())
+
+
+def test_header_in_other_case_and_with_blanks(put) -> None:
+    text = TEXT.replace("time,tag,value,status", " Time , TAG,Value, Status")
+    assert rows(read_export(put(text), LONG, TAGS).samples) == ROWS
+
+
+def test_a_delimiter_at_the_end_of_every_row(put) -> None:
+    text = TEXT.replace("\n", ",\n")
+    assert rows(read_export(put(text), LONG, TAGS).samples) == ROWS
+    head, body = TEXT.split("\n", 1)
+    text = head + "\n" + body.replace("\n", ",\n")
+    assert rows(read_export(put(text), LONG, TAGS).samples) == ROWS
+
+
+def test_empty_values(put) -> None:
+    text = "time,tag,value\n2024-03-01T00:00:00Z,P1.FLOW,\n2024-03-01T00:01:00Z,P1.FLOW,NaN\n"
+    reading = read_export(put(text), ExportFormat(pattern="*"), TAGS)
+    assert reading.samples["quality"].to_pylist() == [2, 2]
+    assert np.isnan(reading.samples["value"].to_numpy()).all()
+    assert reading.counts.empty_values == 2
+    # In a wide export a blank cell only says that this tag has no sample at that instant.
+    text = "time,P1.FLOW,P1.LEVEL\n2024-03-01T00:00:00Z,,1\n2024-03-01T00:01:00Z,2,\n"
+    wide = read_export(put(text), ExportFormat(pattern="*", layout="wide"), TAGS)
+    assert [r[0] for r in rows(wide.samples)] == TAGS
+
+
+def test_text_values_are_kept(put) -> None:
+    text = TEXT.replace("10.5", "Bad Input")
+    reading = read_export(put(text), LONG, TAGS)
+    assert reading.rejected.schema == REJECTED_SCHEMA
+    assert reading.rejected.to_pylist() == [
+        {
+            "file": "export.csv",
+            "line": 2,
+            "tag": "P1.FLOW",
+            "text": "Bad Input",
+            "reason": "text where a number belongs",
+            "count": 1,
+        }
+    ]
+    assert rows(reading.samples)[0][3] == 2
+
+
+def test_words_of_a_switch(put) -> None:
+    text = "time,tag,value\n2024-03-01T00:00:00Z,RUN,On\n2024-03-01T00:01:00Z,RUN,Off\n"
+    export = ExportFormat(pattern="*")
+    switched = read_export(put(text), export, ["RUN"], switch_tags=["RUN"])
+    assert switched.samples["value"].to_pylist() == [1.0, 0.0]
+    assert switched.rejected.num_rows == 0
+    assert read_export(put(text), export, ["RUN"]).samples["quality"].to_pylist() == [2, 2]
+
+
+def test_line_numbers_count_every_line_of_the_file(put) -> None:
+    text = "# remark\n" + TEXT.replace("P1.LEVEL,2.25", "P1.LEVEL,?").replace(
+        "2024-03-01T00:01:00Z", "\n# remark\n\n2024-03-01T00:01:00Z"
+    )
+    reading = read_export(put(text), replace(LONG, comment="#"), TAGS)
+    wanted = next(i for i, line in enumerate(text.split("\n"), 1) if "?" in line)
+    assert reading.rejected["line"].to_pylist() == [wanted]
+
+
+def many(count: int, bad_every: int = 0) -> tuple[str, np.ndarray]:
+    values = np.round(np.random.default_rng(1).normal(50, 5, count), 4)
+    start = np.datetime64("2024-01-01T00:00:00", "s")
+    lines = [
+        f"{start + i}Z,{TAGS[i % 2]},{'oops' if bad_every and i % bad_every == 0 else v},Good\n"
+        for i, v in enumerate(values)
+    ]
+    return "time,tag,value,status\n" + "".join(lines), values
+
+
+def test_the_tolerant_way_reads_what_the_bulk_way_reads(put, monkeypatch) -> None:
+    text, values = many(3000)
+    path = put(text)
+    bulk = read_export(path, LONG, TAGS)
+    monkeypatch.setattr(csv_files._File, "_fast", lambda self, block: None)
+    tolerant = read_export(path, LONG, TAGS)
+    assert bulk.samples.equals(tolerant.samples)
+    assert bulk.counts == tolerant.counts
+    assert sorted(bulk.samples["value"].to_pylist()) == sorted(values.tolist())
+
+
+def test_bad_rows_in_many_blocks_cost_only_themselves(put, monkeypatch) -> None:
+    monkeypatch.setattr(csv_files, "SMALL", 1 << 12)
+    monkeypatch.setattr(Text.blocks, "__defaults__", (1 << 14,))
+    text, values = many(20_000, bad_every=997)
+    reading = read_export(put(text), LONG, TAGS)
+    assert reading.counts.rows == 20_000
+    bad = len(range(0, 20_000, 997))
+    assert reading.counts.text_values == bad
+    good = reading.samples.filter(pa.compute.equal(reading.samples["quality"], 0))
+    assert good.num_rows == 20_000 - bad
+    keep = np.arange(20_000) % 997 != 0
+    assert sorted(good["value"].to_pylist()) == sorted(values[keep].tolist())
+    # One entry per tag, with its first line: rows 0 and 997 stand on lines 2 and 999.
+    assert reading.rejected["line"].to_pylist() == [2, 999]
+
+
+def test_streaming_hands_over_the_same_samples_in_pieces(put) -> None:
+    text, values = many(5000)
+    *tables, last = stream_export(put(text), LONG, TAGS)
+    merged = pa.concat_tables(tables)
+    assert merged["value"].to_pylist() == values.tolist()
+    assert last.samples.num_rows == 0
+    assert last.counts.rows == 5000
+
+
+def test_rows_that_start_without_any_known_tag(put) -> None:
+    reading = read_export(put("time,A,B\n2024-03-01T00:00:00Z,1,2\n"), replace(WIDE, time_column="time", decimal=".", thousands=None, unit_row=False), TAGS)  # fmt: skip
+    assert reading.samples.num_rows == 0
+    assert "No column is a tag of the plant file." in reading.notes
+
+
+def test_the_message_says_what_was_found_and_expected(put) -> None:
+    with pytest.raises(ExportError) as caught:
+        read_export(put("when;what;how much\n1;2;3\n"), LONG, TAGS, "folder/export.csv")
+    text = str(caught.value)
+    assert text.startswith("folder/export.csv: No line has the declared columns.")
+    assert "'when'" in text
+    assert "'time' (time_column)" in text

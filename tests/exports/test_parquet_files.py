@@ -1,0 +1,198 @@
+"""Parquet exports: types, tag encodings, layouts, partition folders."""
+
+from __future__ import annotations
+
+import decimal
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from pipeline.errors import ExportError
+from pipeline.exports import parquet_files
+from pipeline.exports.parquet_files import describe_parquet
+from pipeline.exports.read import find_exports, read_export, stream_export
+from pipeline.plant.types import ExportFormat
+
+LONG = ExportFormat(pattern="*", status_column="status", time_zone="UTC")
+TAGS = ["FLOW", "LEVEL"]
+SECONDS = [1_709_251_200, 1_709_251_260, 1_709_251_200]  # 2024-03-01 00:00, 00:01, 00:00 UTC
+EXPECTED = [
+    ("FLOW", 1_709_251_200, 1.5, 0),
+    ("FLOW", 1_709_251_260, 2.5, 1),
+    ("LEVEL", 1_709_251_200, 3.5, 2),
+]
+TABLE = pa.table(
+    {
+        "time": pa.array(SECONDS).cast(pa.timestamp("s", "UTC")),
+        "tag": ["FLOW", "FLOW", "LEVEL"],
+        "value": [1.5, 2.5, 3.5],
+        "status": ["Good", "Uncertain", "Bad"],
+    }
+)
+
+WORDS = [pa.string(), pa.large_string(), pa.dictionary(pa.int32(), pa.string())]
+
+
+def put(path, table: pa.Table, **options):
+    path.parent.mkdir(parents=True, exist_ok=True)
+    pq.write_table(table, path, **options)
+    return path
+
+
+def rows(samples: pa.Table) -> list[tuple]:
+    return [
+        (r["tag"], int(r["time"].timestamp()), r["value"], r["quality"])
+        for r in samples.to_pylist()
+    ]
+
+
+def changed(**columns: pa.Array) -> pa.Table:
+    table = TABLE
+    for name, column in columns.items():
+        table = table.set_column(table.column_names.index(name), name, column)
+    return table
+
+
+@pytest.mark.parametrize("unit", ["ms", "us", "ns"])
+@pytest.mark.parametrize("zone", [None, "UTC", "America/New_York"])
+@pytest.mark.parametrize("words", WORDS)
+def test_units_zones_and_tag_encodings(tmp_path, unit, zone, words) -> None:
+    table = changed(
+        time=pa.array(SECONDS).cast(pa.timestamp("s")).cast(pa.timestamp(unit, zone)),
+        tag=TABLE["tag"].cast(words),
+    )
+    path = put(tmp_path / "e.parquet", table)
+    assert rows(read_export(path, LONG, TAGS).samples) == EXPECTED
+    layout = describe_parquet(path, LONG, TAGS)
+    assert (layout.time_unit, layout.time_zone) == (unit, zone)
+    assert (layout.is_streamable, layout.why_not) == (True, "")
+
+
+@pytest.mark.parametrize(
+    ("time_format", "column"),
+    [
+        ("epoch_s", pa.array(SECONDS)),
+        ("epoch_s", pa.array(SECONDS, pa.float64())),
+        ("epoch_ms", pa.array([s * 1000 for s in SECONDS])),
+        ("spreadsheet", pa.array([45352.0, 45352 + 60 / 86400, 45352.0])),
+        ("iso", pa.array(["2024-03-01T00:00:00Z", "2024-03-01T00:01:00Z", "2024-03-01"])),
+        ("day_first", pa.array(["01.03.2024", "01.03.2024 00:01", "01.03.2024"])),
+        ("iso", pa.array(SECONDS).cast(pa.timestamp("s")).cast(pa.timestamp("us"))),
+    ],
+)
+def test_times_that_are_numbers_or_text(tmp_path, time_format, column) -> None:
+    export = ExportFormat(
+        pattern="*", status_column="status", time_zone="UTC", time_format=time_format
+    )
+    path = put(tmp_path / "e.parquet", changed(time=column))
+    assert rows(read_export(path, export, TAGS).samples) == EXPECTED
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        pa.array([1.5, 2.5, 3.5], pa.float32()),
+        pa.array(["1.5", "2.5", "3.5"]),
+        pa.array(["1.5", "2.5", "3.5"]).dictionary_encode(),
+        pa.array([decimal.Decimal("1.5"), decimal.Decimal("2.5"), decimal.Decimal("3.5")]),
+    ],
+)
+def test_types_of_values(tmp_path, values) -> None:
+    path = put(tmp_path / "e.parquet", changed(value=values))
+    assert rows(read_export(path, LONG, TAGS).samples) == EXPECTED
+
+
+@pytest.mark.parametrize(
+    "status",
+    [
+        pa.array([192, 64, 0], pa.uint8()),
+        pa.array([192, 64, 0], pa.float64()),
+        pa.array([0, 0x40000000, 0x80000000], pa.uint32()),
+        pa.array([0, 0x40000000, -0x80000000], pa.int32()),
+        pa.array(["Good", "Uncertain", None]),
+    ],
+)
+def test_types_of_status(tmp_path, status) -> None:
+    path = put(tmp_path / "e.parquet", changed(status=status))
+    assert rows(read_export(path, LONG, TAGS).samples) == EXPECTED
+
+
+def test_text_among_the_values(tmp_path) -> None:
+    path = put(tmp_path / "e.parquet", changed(value=pa.array(["1.5", "No Data", "3.5"])))
+    reading = read_export(path, LONG, TAGS)
+    assert reading.samples["quality"].to_pylist() == [0, 2, 2]
+    assert reading.rejected["text"].to_pylist() == ["No Data"]
+
+
+def test_wide_with_a_pandas_index(tmp_path) -> None:
+    frame = pd.DataFrame(
+        {"FLOW": [1.5, 2.5], "LEVEL": [3.5, np.nan], "OTHER": [1, 1]},
+        index=pd.DatetimeIndex(["2024-03-01T00:00Z", "2024-03-01T00:01Z"], name="when"),
+    )
+    frame.to_parquet(tmp_path / "e.parquet")
+    export = ExportFormat(pattern="*", layout="wide", time_column="when")
+    reading = read_export(tmp_path / "e.parquet", export, TAGS)
+    assert [r[:3] for r in rows(reading.samples)] == [r[:3] for r in EXPECTED]
+    assert reading.unknown_tags == {"OTHER": 2}
+    layout = describe_parquet(tmp_path / "e.parquet", export, TAGS)
+    assert (layout.tag_encoding, layout.tag_columns) == ("columns", ("FLOW", "LEVEL"))
+    assert layout.why_not == "one column per tag"
+
+
+def test_partition_folder_names_the_tag(tmp_path) -> None:
+    export = ExportFormat(pattern="history", time_zone="UTC")
+    for tag, name in (("FLOW", "FLOW"), ("P 1/2", "P%201%2F2")):
+        put(
+            tmp_path / f"history/tag={name}/part-0.parquet",
+            TABLE.select(["time", "value"]).slice(0, 2),
+        )
+        assert tag
+    found = find_exports(tmp_path, [export])
+    assert [f.path for f in found] == [
+        "history/tag=FLOW/part-0.parquet",
+        "history/tag=P%201%2F2/part-0.parquet",
+    ]
+    tags = {read_export(f.file, export, ["FLOW", "P 1/2"]).samples["tag"][0].as_py() for f in found}
+    assert tags == {"FLOW", "P 1/2"}
+    assert describe_parquet(found[0].file, export).path_tag == "FLOW"
+
+
+def test_what_stands_in_the_way_of_streaming(tmp_path) -> None:
+    path = put(
+        tmp_path / "e.parquet", changed(time=pa.array(SECONDS), value=pa.array(["1", "2", "3"]))
+    )
+    layout = describe_parquet(path, ExportFormat(pattern="*", time_format="epoch_s"), TAGS)
+    assert not layout.is_streamable
+    assert layout.why_not == "timestamps are stored as int64; values are stored as text"
+    naive = put(tmp_path / "n.parquet", changed(time=TABLE["time"].cast(pa.timestamp("us"))))
+    export = ExportFormat(pattern="*", time_zone="Europe/Oslo")
+    assert describe_parquet(naive, export, TAGS).why_not == "timestamps are clock times of a zone"
+
+
+def test_a_row_group_too_large_comes_in_pieces(tmp_path, monkeypatch) -> None:
+    monkeypatch.setattr(parquet_files, "LARGE", 400)
+    n = 2000
+    table = pa.table(
+        {
+            "time": pa.array(np.arange(n) + 1_709_251_200).cast(pa.timestamp("s", "UTC")),
+            "tag": ["FLOW"] * n,
+            "value": np.arange(n, dtype=float),
+        }
+    )
+    path = put(tmp_path / "e.parquet", table)
+    *pieces, last = stream_export(path, ExportFormat(pattern="*"), TAGS)
+    assert len(pieces) == 20
+    assert pa.concat_tables(pieces)["value"].to_pylist() == list(range(n))
+    assert last.counts.rows == n
+
+
+def test_missing_columns_are_all_named(tmp_path) -> None:
+    path = put(tmp_path / "e.parquet", TABLE.rename_columns(["when", "what", "value", "q"]))
+    with pytest.raises(ExportError) as caught:
+        read_export(path, LONG, TAGS)
+    text = str(caught.value)
+    assert all(f"column '{name}'" in text for name in ("time", "tag", "status"))
+    assert "'when', 'what'" in text

@@ -1,0 +1,99 @@
+"""Statuses: OPC UA StatusCodes, one-byte OPC qualities, and words."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.exports.quality import (
+    BAD,
+    GOOD,
+    UNCERTAIN,
+    StatusReader,
+    classic_quality,
+    opc_ua_quality,
+)
+
+
+def judge(*words: str | None, **declared: tuple[str, ...]) -> list[int]:
+    return StatusReader(**declared).read(words)[0].tolist()
+
+
+def test_opc_ua_status_codes() -> None:
+    # OPC 10000-6, Annex A.2 StatusCodes: Good, Good_LocalOverride, Uncertain,
+    # Uncertain_LastUsableValue, Bad, Bad_NoData, Bad_SensorFailure (from memory).
+    codes = [0x0, 0x00960000, 0x40000000, 0x40900000, 0x80000000, 0x809B0000, 0x808C0000]
+    expected = [GOOD, GOOD, UNCERTAIN, UNCERTAIN, BAD, BAD, BAD]
+    assert opc_ua_quality(np.array(codes)).tolist() == expected
+    assert judge(*(str(code) for code in codes)) == expected
+    assert judge(*(hex(code) for code in codes)) == expected
+    signed = np.array(codes, dtype=np.uint32).astype(np.int32)
+    assert judge(*(str(code) for code in signed)) == expected
+
+
+def test_classic_opc_qualities() -> None:
+    # OPC Data Access 3.00, 6.8 OPC Quality flags (from memory): 11 good, 01 uncertain, 00 bad.
+    expected = {192: GOOD, 216: GOOD, 64: UNCERTAIN, 68: UNCERTAIN, 80: UNCERTAIN}
+    expected |= {0: BAD, 4: BAD, 24: BAD, 28: BAD, 128: BAD}
+    assert classic_quality(np.array(list(expected))).tolist() == list(expected.values())
+    assert judge(*(str(code) for code in expected)) == list(expected.values())
+
+
+def test_classic_quality_with_a_vendor_byte() -> None:
+    assert judge(str(0x01C0), str(0x0100), "192.0") == [GOOD, BAD, GOOD]
+
+
+@pytest.mark.parametrize("words", [("0",), ("0", "1"), ("0x0",)])
+def test_zero_alone_is_not_guessed(words: tuple[str, ...]) -> None:
+    quality, reasons = StatusReader().read(words)
+    assert quality.tolist() == [BAD] * len(words)
+    assert all("declare it" in reason for reason in reasons)
+
+
+def test_zero_declared() -> None:
+    assert judge("0", good=("0",)) == [GOOD]
+    assert judge("0", "1", good=("1",), bad=("0",)) == [BAD, GOOD]
+
+
+def test_zero_keeps_the_meaning_learnt_from_the_file() -> None:
+    reader = StatusReader()
+    reader.look(["192", "0"])
+    assert reader.read(["0"])[0].tolist() == [BAD]
+    reader = StatusReader()
+    reader.look(["2147483648", "0"])
+    assert reader.read(["0"])[0].tolist() == [GOOD]
+
+
+@pytest.mark.parametrize(
+    ("word", "expected"),
+    [
+        ("Good", GOOD),
+        (" GOOD ", GOOD),
+        ("Ok", GOOD),
+        ("Good_LocalOverride", GOOD),
+        ("GoodClamped", GOOD),
+        ("Uncertain", UNCERTAIN),
+        ("questionable", UNCERTAIN),
+        ("UncertainLastUsableValue", UNCERTAIN),
+        ("Bad", BAD),
+        ("BadNoData", BAD),
+        ("Comm_Fail", BAD),
+        ("I/O Timeout", BAD),
+        ("out-of-service", BAD),
+    ],
+)
+def test_common_words(word: str, expected: int) -> None:
+    quality, reasons = StatusReader().read([word])
+    assert (quality.tolist(), reasons) == ([expected], [""])
+
+
+@pytest.mark.parametrize("word", ["Goodish", "perhaps", "Badger", "", None, "  "])
+def test_unknown_words_are_bad_with_a_reason(word: str | None) -> None:
+    quality, reasons = StatusReader().read([word])
+    assert quality.tolist() == [BAD]
+    assert reasons[0]
+
+
+def test_declared_words_go_first() -> None:
+    assert judge("good", "In Ordnung", "192", bad=("good",), good=("in ordnung",)) == [2, 0, 0]
+    assert judge("192", bad=("192",)) == [BAD]

@@ -1,0 +1,84 @@
+"""Finding export files: patterns, folders, links, and what is passed over."""
+
+from __future__ import annotations
+
+import os
+
+from pipeline.exports.read import find_exports, read_export
+from pipeline.plant.types import ExportFormat
+
+TEXT = "time,tag,value\n2024-03-01T00:00:00Z,FLOW,1\n"
+
+
+def fill(folder, *names: str) -> None:
+    for name in names:
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(TEXT)
+
+
+def paths(folder, *patterns: str, exclude=()) -> list[str]:
+    exports = [ExportFormat(pattern=p) for p in patterns]
+    return [f.path for f in find_exports(folder, exports, exclude)]
+
+
+def test_file_folder_and_glob(tmp_path) -> None:
+    fill(tmp_path, "in/a.csv", "in/deep/b.csv", "c.csv", "c.txt")
+    assert paths(tmp_path, "c.csv") == ["c.csv"]
+    assert paths(tmp_path, "in") == ["in/a.csv", "in/deep/b.csv"]
+    assert paths(tmp_path, "*.csv") == ["c.csv"]
+    assert paths(tmp_path, "**/*.csv") == ["c.csv", "in/a.csv", "in/deep/b.csv"]
+    assert paths(tmp_path, "i*") == ["in/a.csv", "in/deep/b.csv"]
+    assert paths(tmp_path, "nothing*", "nowhere") == []
+
+
+def test_first_group_takes_a_file(tmp_path) -> None:
+    fill(tmp_path, "a.csv", "b.csv")
+    exports = [ExportFormat(pattern="b.csv"), ExportFormat(pattern="*.csv")]
+    found = find_exports(tmp_path, exports)
+    assert [(f.path, f.export.pattern) for f in found] == [("b.csv", "b.csv"), ("a.csv", "*.csv")]
+
+
+def test_hidden_unfinished_and_lock_files_are_passed_over(tmp_path) -> None:
+    fill(tmp_path, "in/a.csv", "in/.a.csv", "in/a.csv.tmp", "in/a.csv.part", "in/~$a.csv")
+    fill(tmp_path, "in/_SUCCESS", "in/.git/a.csv", "in/_delta/a.csv", "in/a.csv~", "in/A.CSV.PART")
+    assert paths(tmp_path, "in") == ["in/a.csv"]
+    assert paths(tmp_path, "in/*") == ["in/a.csv"]
+
+
+def test_folder_of_our_own_tables_is_no_export(tmp_path) -> None:
+    fill(tmp_path, "a.csv", "data/store/1/x.csv")
+    assert paths(tmp_path, ".", exclude=[tmp_path / "data"]) == ["a.csv"]
+
+
+def test_links_are_followed_once(tmp_path) -> None:
+    fill(tmp_path, "in/a.csv")
+    (tmp_path / "in" / "loop").symlink_to(tmp_path / "in")
+    (tmp_path / "in" / "gone.csv").symlink_to(tmp_path / "nowhere.csv")
+    (tmp_path / "in" / "again.csv").symlink_to(tmp_path / "in" / "a.csv")
+    assert paths(tmp_path, "in") == ["in/a.csv", "in/again.csv"]
+    assert "in/a.csv" in paths(tmp_path, "**/*.csv")
+
+
+def test_folder_named_like_a_file_and_names_with_brackets(tmp_path) -> None:
+    fill(tmp_path, "e.csv/a.csv", "b[1].csv", "b1.csv")
+    assert paths(tmp_path, "*.csv") == ["b1.csv", "b[1].csv", "e.csv/a.csv"]
+    assert paths(tmp_path, "b[1].csv") == ["b[1].csv"]
+
+
+def test_pipes_and_sockets_do_not_block(tmp_path) -> None:
+    fill(tmp_path, "a.csv")
+    os.mkfifo(tmp_path / "pipe.csv")
+    assert paths(tmp_path, "*.csv") == ["a.csv"]
+
+
+def test_exports_outside_the_plant_folder(tmp_path) -> None:
+    fill(tmp_path, "share/a.csv", "plant/x.csv")
+    assert paths(tmp_path / "plant", "../share/*.csv") == ["../share/a.csv"]
+    assert paths(tmp_path / "plant", str(tmp_path / "share" / "*.csv")) == ["../share/a.csv"]
+
+
+def test_a_reading_carries_the_label_it_was_given(tmp_path) -> None:
+    fill(tmp_path, "a.csv")
+    reading = read_export(tmp_path / "a.csv", ExportFormat(pattern="*"), ["FLOW"], "in/a.csv")
+    assert reading.file == "in/a.csv"
