@@ -15,7 +15,8 @@ module               what it answers
 ``drivers``          from a power reading to shaft power: motor, drive, belt, gear
 ``affinity``         reference speed
 ``accuracy``         an instrument's data sheet as standard uncertainties
-``propagation``      the law of propagation, averaging, sums, degrees of freedom
+``coverage``         degrees of freedom and coverage factor
+``propagation``      the law of propagation, averaging, sums
 ``uncertainty``      uncertainty of head, power, efficiency, deviation and money
 ``monte_carlo``      the same by drawing, where the linear law does not hold
 ``acceptance``       a curve against a guarantee: verdict, and probability beside it

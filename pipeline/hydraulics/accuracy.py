@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from pipeline.errors import RangeError
 from pipeline.hydraulics._numeric import FloatArray, as_float, finish
+from pipeline.hydraulics.coverage import effective_degrees_of_freedom
 
 __all__ = [
     "AccuracyTerm",
@@ -230,3 +231,35 @@ class InstrumentAccuracy:
         return Uncertainty(
             finish(np.sqrt(squares["systematic"])), finish(np.sqrt(squares["random"]))
         )
+
+    def degrees_of_freedom(
+        self, reading: npt.ArrayLike, years_since_calibration: npt.ArrayLike = 0.0
+    ) -> FloatArray:
+        """Effective degrees of freedom of the combined uncertainty of one reading.
+
+        Parameters
+        ----------
+        reading : array_like
+            Readings, in the quantity's SI unit. [-]
+        years_since_calibration : array_like
+            Time since the last calibration. [a]
+
+        Returns
+        -------
+        ndarray
+            By Welch-Satterthwaite; infinite where every term is well known. [-]
+
+        Examples
+        --------
+        A calibration from ten readings, and a limit taken as certain.
+
+        >>> gauge = InstrumentAccuracy(0.0, 4e5, (
+        ...     AccuracyTerm("absolute", 570.0, "systematic", "normal", 9),
+        ...     AccuracyTerm("absolute", 250.0, "systematic", "normal"),
+        ... ))
+        >>> round(float(gauge.degrees_of_freedom(1e5)), 1)
+        12.8
+        """
+        span = self.high - self.low
+        parts = [t.standard(reading, span, years_since_calibration) for t in self.terms]
+        return effective_degrees_of_freedom(parts, [t.degrees_of_freedom for t in self.terms])

@@ -6,7 +6,7 @@ from hypothesis import settings
 from pipeline.hydraulics.water import water_density
 
 # A busy machine must not fail a property: time is no part of any of them.
-settings.register_profile("hydraulics", deadline=None)
+settings.register_profile("hydraulics", deadline=None, max_examples=60)
 settings.load_profile("hydraulics")
 
 

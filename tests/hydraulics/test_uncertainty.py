@@ -97,6 +97,16 @@ def test_impossible_data_sheets_are_refused():
         InstrumentAccuracy(0.0, np.inf, (AccuracyTerm("span", 0.01),))
 
 
+def test_an_instrument_knows_its_degrees_of_freedom():
+    # The printed example of 0.57 with 9 and 0.25 with infinite degrees of freedom: 12.8.
+    few = AccuracyTerm("absolute", 0.57, "systematic", "normal", 9)
+    many = AccuracyTerm("absolute", 0.25, "random", "normal")
+    gauge = InstrumentAccuracy(0.0, 10.0, (few, many))
+    assert gauge.degrees_of_freedom(5.0) == pytest.approx(12.8, abs=0.05)
+    assert InstrumentAccuracy(0.0, 10.0, (many,)).degrees_of_freedom(5.0) == np.inf
+    assert gauge.degrees_of_freedom(np.array([1.0, 5.0])).shape == (2,)
+
+
 @given(positive, positive, st.floats(1.0, 1e4))
 def test_averaging_shrinks_the_random_part_alone(s, r, n):
     mean = Uncertainty(np.float64(s), np.float64(r)).averaged(n)
