@@ -25,7 +25,7 @@ from pipeline.plant.wording import (
     measure_bounds,
     shown,
 )
-from pipeline.quantities import conversion, parse_measure
+from pipeline.quantities import Conversion, conversion, parse_measure
 
 _MISSING: Any = object()
 _YEARS = (1900, 2200)
@@ -382,11 +382,10 @@ def _label(content: dict[str, Any], named_by: str, number: int) -> str:
     return shown(name) if isinstance(name, str) else f"number {number}"
 
 
-def tag_conversion(section: Section, quantity: str, unit: str) -> tuple[float, float, Any]:
-    """Give scale, offset and pressure reference of a tag's unit, noting a fault if unknown."""
+def tag_conversion(section: Section, quantity: str, unit: str) -> Conversion | None:
+    """Give the conversion of a tag's unit; None, and a fault noted, if it is unknown."""
     try:
-        found = conversion(unit, quantity)
+        return conversion(unit, quantity)
     except UnitError as error:
         section.refuse("unit", error)
-        return 1.0, 0.0, None
-    return found.scale, found.offset, found.reference
+        return None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import math
 from typing import Any, cast
 from zoneinfo import ZoneInfo
 
@@ -10,7 +11,7 @@ from pipeline.errors import UnitError
 from pipeline.plant.fields import Section, tag_conversion
 from pipeline.plant.files import export_pattern
 from pipeline.plant.instruments import read_accuracy
-from pipeline.plant.signals import ExportFormat, Tag
+from pipeline.plant.signals import Accuracy, ExportFormat, Tag
 from pipeline.plant.wording import did_you_mean, shown
 from pipeline.quantities import QUANTITIES, PressureReference, parse_measure
 
@@ -39,22 +40,25 @@ def read_tag(s: Section, zone: ZoneInfo) -> Tag:
         s.pass_over()
         return Tag(name=name, quantity="", unit="", valid_from=s.valid_from(zone))
     unit = s.text("unit", "1") if quantity in _SWITCHES else s.text("unit")
-    scale, offset, by_unit = tag_conversion(s, quantity, unit) if unit else (1.0, 0.0, None)
-    reference = _reference(s, quantity, unit, by_unit)
+    found = tag_conversion(s, quantity, unit) if unit else None
+    if found is None:
+        s.pass_over()
+        return Tag(name=name, quantity=quantity, unit="", valid_from=s.valid_from(zone))
+    reference = _reference(s, quantity, unit, found.reference)
     low, high = _range(s, quantity, unit, reference)
     steps = "step" if quantity in _SWITCHES else "linear"
     tag = Tag(
         name=name,
         quantity=quantity,
         unit=unit,
-        scale=scale,
-        offset=offset,
+        scale=found.scale,
+        offset=found.offset,
         reference=reference,
         interpolation=cast(Any, s.choice("interpolation", ("linear", "step"), steps)),
         max_gap=s.measure("max_gap", "duration", 1800.0, low=1.0, high=86400.0) or 1800.0,
         low=low,
         high=high,
-        accuracy=read_accuracy(s.section("accuracy"), quantity, low, high),
+        accuracy=_accuracy(s, quantity, low, high),
         measures=cast(
             Any, s.choice("measures", ("rate", "running_total", "interval_total"), "rate")
         ),
@@ -120,6 +124,13 @@ def _range(
         s.fault("range", f"{shown(texts[0])} and {shown(texts[1])}", "two different readings")
         return everything
     return low, high
+
+
+def _accuracy(s: Section, quantity: str, low: float, high: float) -> Accuracy:
+    if s.has("range") and not math.isfinite(high - low):
+        # A part of a span that could not be read is no second fault.
+        low, high = 0.0, 1.0
+    return read_accuracy(s.section("accuracy"), quantity, low, high)
 
 
 def _is_bare(text: str) -> bool:

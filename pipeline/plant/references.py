@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from typing import Any
 
 from pipeline.errors import Fault
@@ -11,6 +11,8 @@ from pipeline.plant.station import Plant
 from pipeline.plant.suction_side import SuctionLine, SuctionSource
 from pipeline.plant.validity import BEGINNING
 from pipeline.plant.wording import a_or_an, did_you_mean
+
+_MOST_NAMES = 8
 
 _ROLES = {
     "flow_tag": "flow",
@@ -45,6 +47,12 @@ def check_references(plant: Plant) -> list[Fault]:
     ]
 
 
+def _wanted(kind: str, known: Collection[str]) -> str:
+    """Say what is wanted, with the names there are if they are few."""
+    names = ", ".join(sorted(known)) if 0 < len(known) <= _MOST_NAMES else ""
+    return f"{kind} of this file" + (f" ({names})" if names else "")
+
+
 def _near(name: str, known: Iterable[str]) -> str:
     return did_you_mean(name, tuple(known)) or "Add it, or correct the name."
 
@@ -53,7 +61,7 @@ def _tag_fault(plant: Plant, where: str, name: str | None, *quantities: str) -> 
     if name is None:
         return
     if name not in plant.tags:
-        yield Fault(where, f"tag '{name}'", "a tag of this file", _near(name, plant.tags))
+        yield Fault(where, f"tag '{name}'", _wanted("a tag", plant.tags), _near(name, plant.tags))
         return
     for tag in plant.tags[name]:
         # An unknown quantity has been reported already.
@@ -108,7 +116,7 @@ def _lines(plant: Plant) -> Iterator[Fault]:
                 yield Fault(
                     f"{where}, source",
                     f"'{line.source}'",
-                    "a suction source of this file",
+                    _wanted("a suction source", plant.sources),
                     _near(line.source, plant.sources),
                 )
             downstream: set[str] | None = None
@@ -130,9 +138,12 @@ def _lines(plant: Plant) -> Iterator[Fault]:
                 for tag, _ in segment.side_streams:
                     yield from _tag_fault(plant, f"{place}, side_streams", tag, "flow")
                 for pump in segment.carries:
-                    if pump not in plant.pumps:
+                    if plant.pumps and pump not in plant.pumps:
                         yield Fault(
-                            place, f"pump '{pump}'", "a pump of this file", _near(pump, plant.pumps)
+                            place,
+                            f"pump '{pump}'",
+                            _wanted("a pump", plant.pumps),
+                            _near(pump, plant.pumps),
                         )
 
 
@@ -144,7 +155,7 @@ def _pumps(plant: Plant) -> Iterator[Fault]:
                 yield Fault(
                     f"{where}, suction_line",
                     f"'{pump.suction_line}'",
-                    "a suction line of this file",
+                    _wanted("a suction line", plant.lines),
                     _near(pump.suction_line, plant.lines),
                 )
             elif not any(name in line.branches for line in plant.lines[pump.suction_line]):
@@ -178,11 +189,11 @@ def _meters(plant: Plant) -> Iterator[Fault]:
             where = f"flow_meters '{name}'"
             yield from _tag_fault(plant, f"{where}, tag", meter.tag, "flow", "flow_total")
             for pump in meter.serves:
-                if pump not in plant.pumps:
+                if plant.pumps and pump not in plant.pumps:
                     yield Fault(
                         f"{where}, serves",
                         f"pump '{pump}'",
-                        "a pump of this file",
+                        _wanted("a pump", plant.pumps),
                         _near(pump, plant.pumps),
                     )
 
