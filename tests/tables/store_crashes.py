@@ -40,7 +40,10 @@ from pipeline.tables.store import Store, inputs_digest, open_tables, worker_writ
 
 DONE, REFUSED, BROKEN = 0, 3, 9
 MONTHS = ("2025-01", "2025-02")
-CHANGES = "open mkdir link symlink replace rename unlink rmdir fsync ftruncate pwrite".split()
+CHANGES = (
+    *("open", "mkdir", "link", "symlink", "replace", "rename"),
+    *("unlink", "rmdir", "fsync", "ftruncate", "pwrite"),
+)
 
 
 def rows(marker: int) -> pa.Table:
