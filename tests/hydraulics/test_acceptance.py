@@ -61,14 +61,16 @@ def test_the_vertical_arm_ends_at_its_tolerance(shift, verdict):
     assert judge(GUARANTEE, GRADE, curve(shift)).verdict == verdict
 
 
-def test_a_steep_curve_may_cut_the_horizontal_arm_alone():
-    # By hand: slope -800; 1.5 m low at guaranteed flow is beyond 3 % (1.2 m), but the curve
-    # reaches 40 m at 0.1 - 1.5/800 = 0.098125, within 5 % of flow.
+@pytest.mark.parametrize("shift", [-1.5, 1.5])
+def test_a_steep_curve_may_cut_the_horizontal_arm_alone(shift):
+    # By hand: slope -800; 1.5 m off at guaranteed flow is beyond 3 % (1.2 m), but the curve
+    # passes 40 m at 0.1 - or + 1.5/800 = 0.001875 m3/s, within 5 % of flow.
     flow = np.array([0.08, 0.12])
-    steep = MeasuredCurve(flow, 38.5 - 800.0 * (flow - 0.1), 0.0, 0.2)
+    steep = MeasuredCurve(flow, 40.0 + shift - 800.0 * (flow - 0.1), 0.0, 0.2)
     result = judge(Guarantee(0.10, 40.0), GRADE, steep)
     assert result.verdict == "met"
     assert result.criteria[0].low == pytest.approx(-0.05 * 800 * 0.1 / 40)
+    assert result.criteria[0].high == pytest.approx(0.05 * 800 * 0.1 / 40)
 
 
 def test_verdict_ignores_uncertainty_and_probability_does_not():

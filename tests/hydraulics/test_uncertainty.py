@@ -477,6 +477,25 @@ def test_money_with_a_baseline_from_the_same_meter():
     assert ours.systematic == pytest.approx(cost.std_dev, rel=1e-9)
 
 
+def test_noise_of_the_power_reading_counts_once_in_money_whoever_made_the_baseline():
+    # Cost (P - P_u/eta0) t c: noise in P goes into P and into eta, never into eta0.
+    power, useful = ufloat(2e5, 2e3), ufloat(1.3e5, 1.5e3)
+    cost = (power - useful / 0.72) * 3.6e6 * 1e-8
+    deviation = useful / power / 0.72 - 1
+    for shares in (True, False):
+        ours = excess_cost_uncertainty(
+            2e5,
+            deviation.nominal_value,
+            Uncertainty(0.0, 2e3),
+            Uncertainty(0.0, deviation.std_dev),
+            3.6e6,
+            1e-8,
+            baseline_shares_power_meter=shares,
+        )
+        assert ours.random == pytest.approx(cost.std_dev, rel=1e-9)
+        assert ours.systematic == 0.0
+
+
 @given(positive, positive)
 def test_combining_is_quadrature(a, b):
     u = combine(Uncertainty(a, b), Uncertainty(b, a))
