@@ -254,7 +254,9 @@ def test_best_efficiency_flow_uncertainty_is_that_of_repeated_fits():
         curve = BaselineCurve().fit(running(np.random.default_rng(seed)))
         found.append(curve.best_efficiency_flow_)
         stated.append(curve.best_efficiency_flow_u_)
-    assert np.std(found) == pytest.approx(np.median(stated), rel=0.5)
+    # The middle half, since a fit that takes one degree more has a wider spread of its own.
+    spread = np.subtract(*np.quantile(found, (0.75, 0.25))) / 1.349
+    assert spread == pytest.approx(np.median(stated), rel=0.5)
 
 
 def test_peak_at_the_edge_is_not_called_best_efficiency_point():

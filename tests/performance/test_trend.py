@@ -19,16 +19,15 @@ def recovered(trends, slope):
     return covered, np.mean([trend.slope_per_year for trend in trends]) - slope
 
 
-@pytest.mark.parametrize("span", [400, 730])
-def test_planted_slopes_are_recovered(daily_series, span):
+def test_planted_slopes_are_recovered(daily_series):
     """Noise 0.5 %, lag-one 0.7, annual swing 0.5 %, outages and gross errors.
 
     The interval covers in 90 % of cases and the mean is off by less than 0.3 %/yr.
     """
-    rng = np.random.default_rng(span)
+    rng = np.random.default_rng(99)
     trends = [
-        degradation_trend(daily_series(rng, span, -0.04, season=0.005, outliers=0.01))
-        for _ in range(70)
+        degradation_trend(daily_series(rng, 450, -0.04, season=0.005, outliers=0.01))
+        for _ in range(60)
     ]
     covered, bias = recovered(trends, -0.04)
     assert covered >= 0.90
@@ -51,7 +50,7 @@ def test_an_added_ramp_is_an_added_slope(daily_series, slope):
 def test_less_than_a_year_carries_the_season_in_its_interval(daily_series):
     """A swing of 0.5 % alone mimics 3 %/yr within half a year, and the interval knows."""
     rng = np.random.default_rng(5)
-    series = [daily_series(rng, 150, season=0.005) for _ in range(40)]
+    series = [daily_series(rng, 150, season=0.005) for _ in range(30)]
     trends = [degradation_trend(one) for one in series]
     covered, _ = recovered(trends, 0.0)
     assert covered >= 0.90
@@ -65,7 +64,7 @@ def test_less_than_a_year_carries_the_season_in_its_interval(daily_series):
 @pytest.mark.slow
 @pytest.mark.parametrize("sd", [0.0025, 0.005, 0.01])
 @pytest.mark.parametrize("lag1", [0.0, 0.7, 0.9])
-@pytest.mark.parametrize("span", [120, 240, 365, 550, 900])
+@pytest.mark.parametrize("span", [120, 240, 365, 550, 730, 900])
 def test_coverage_over_spans_and_noise(daily_series, span, lag1, sd):
     """The same at other noise levels, 100 series each."""
     rng = np.random.default_rng(7)
@@ -86,7 +85,7 @@ def test_measurement_noise_over_alike_noise(daily_series):
     """Independent noise hides the correlation from the lag-one; the interval must not shrink."""
     rng = np.random.default_rng(21)
     trends = []
-    for _ in range(40):
+    for _ in range(30):
         series = daily_series(rng, 500, -0.03, lag1=0.9, sd=0.003)
         noise = rng.normal(0.0, 0.005, len(series))
         series = series.assign(deviation=series["deviation"] + noise)
@@ -114,7 +113,7 @@ def test_steps_are_told_from_ramps(daily_series):
 
 def test_ramps_are_seldom_called_steps(daily_series):
     rng = np.random.default_rng(9)
-    trends = [degradation_trend(daily_series(rng, 500, -0.04)) for _ in range(40)]
+    trends = [degradation_trend(daily_series(rng, 500, -0.04)) for _ in range(25)]
     assert np.mean([trend.n_steps > 0 for trend in trends]) <= 0.10
     assert np.mean([trend.shape == "ramp" for trend in trends]) >= 0.85
 
