@@ -275,10 +275,12 @@ def test_streaming_hands_over_the_same_samples_in_pieces(put) -> None:
     assert last.counts.rows == 5000
 
 
-def test_rows_that_start_without_any_known_tag(put) -> None:
-    reading = read_export(put("time,A,B\n2024-03-01T00:00:00Z,1,2\n"), replace(WIDE, time_column="time", decimal=".", thousands=None, unit_row=False), TAGS)  # fmt: skip
+def test_wide_file_without_any_known_tag(put) -> None:
+    export = ExportFormat(pattern="*", layout="wide")
+    reading = read_export(put("time,A,B\n2024-03-01T00:00:00Z,1,2\n"), export, TAGS)
     assert reading.samples.num_rows == 0
     assert "No column is a tag of the plant file." in reading.notes
+    assert reading.unknown_tags == {"A": 1, "B": 1}
 
 
 def test_the_message_says_what_was_found_and_expected(put) -> None:

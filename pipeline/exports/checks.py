@@ -1,0 +1,369 @@
+"""What is wrong with the samples of a tag, as masks: True is a fault, no row is dropped.
+
+A repeated value is no fault in itself: a slow transmitter, a coarse resolution or a calm tank
+repeats for good reasons. A tag is called flat-lined only where it holds a value for much
+longer than it ever used to, while a neighbour that it should follow has moved.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "Neighbour",
+    "is_clock_set_back",
+    "is_conflicting",
+    "is_flatlined",
+    "is_identical",
+    "is_late",
+    "is_long_gap",
+    "is_out_of_order",
+    "is_out_of_range",
+    "is_repeated",
+    "is_spike",
+    "usual_hold",
+]
+
+Int64 = NDArray[np.int64]
+Float = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_SECOND = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Neighbour:
+    """Samples of a tag that must move when the one under test should.
+
+    Parameters
+    ----------
+    time : ndarray of int64, shape (n,)
+        Ascending [µs].
+    value : ndarray of float64, shape (n,)
+        NaN where there is no value.
+    """
+
+    time: Int64
+    value: Float
+
+
+def is_out_of_range(value: Float, low: float, high: float) -> Mask:
+    """Mark values outside an instrument's range.
+
+    Parameters
+    ----------
+    value : ndarray of float64, shape (n,)
+        In the unit of the limits; NaN is not at fault here.
+    low, high : float
+        Limits; infinite where not stated.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        True where the value is below ``low`` or above ``high``.
+    """
+    return (value < low) | (value > high)
+
+
+def is_repeated(value: Float) -> Mask:
+    """Mark values equal to the last value before.
+
+    Parameters
+    ----------
+    value : ndarray of float64, shape (n,)
+        In time order; NaN is passed over.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        True where the last number before is the same.
+    """
+    mask = np.zeros(len(value), dtype=bool)
+    rows = np.flatnonzero(~np.isnan(value))
+    mask[rows[1:]] = value[rows[1:]] == value[rows[:-1]]
+    return mask
+
+
+def is_long_gap(time: Int64, max_gap: float) -> Mask:
+    """Mark samples that come later after the one before than is bridged.
+
+    Parameters
+    ----------
+    time : ndarray of int64, shape (n,)
+        Ascending [µs].
+    max_gap : float
+        Longest bridged gap [s].
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    mask = np.zeros(len(time), dtype=bool)
+    mask[1:] = np.diff(time) > max_gap * _SECOND
+    return mask
+
+
+def is_out_of_order(time: Int64) -> Mask:
+    """Mark rows older than a row that stands before them.
+
+    Parameters
+    ----------
+    time : ndarray of int64, shape (n,)
+        Of one tag, in file order [µs].
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    mask = np.zeros(len(time), dtype=bool)
+    mask[1:] = time[1:] < np.maximum.accumulate(time)[:-1]
+    return mask
+
+
+def is_clock_set_back(time: Int64, least: float = 120.0, run: int = 5) -> Mask:
+    """Mark rows at which the logger's clock was set back, rather than a row come late.
+
+    Parameters
+    ----------
+    time : ndarray of int64, shape (n,)
+        Of one tag, in file order [µs].
+    least : float
+        Smallest step that counts [s].
+    run : int
+        How many rows must follow in order, below the time reached before the step.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        True at the first row after a step back from which time goes on forward. A single late
+        row is out of order and no clock jump. The repeated hour of a zone never shows here,
+        since samples are in UTC.
+    """
+    mask = np.zeros(len(time), dtype=bool)
+    if len(time) < run + 1:
+        return mask
+    step = np.diff(time)
+    backward = np.flatnonzero(step < -least * _SECOND) + 1
+    falls = np.concatenate([[0, 0], np.cumsum(step < 0)])
+    reached = np.maximum.accumulate(time)
+    last = np.minimum(backward + run - 1, len(time) - 1)
+    goes_on = falls[last + 1] == falls[backward + 1]
+    enough = backward + run <= len(time)
+    mask[backward[goes_on & enough & (time[last] < reached[backward - 1])]] = True
+    return mask
+
+
+def is_identical(time: Int64, value: Float, quality: NDArray[np.int8]) -> Mask:
+    """Mark rows that the next row repeats exactly.
+
+    Parameters
+    ----------
+    time : ndarray of int64, shape (n,)
+        Of one tag, ascending, rows of the same time in file order [µs].
+    value : ndarray of float64
+        Values.
+    quality : ndarray of int8
+        Qualities.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        True for all but the last of equal rows.
+    """
+    same, alike = _pairs(time, value, quality)
+    return np.append(same & alike, False)[: len(time)]
+
+
+def is_conflicting(time: Int64, value: Float, quality: NDArray[np.int8]) -> Mask:
+    """Mark rows that the next row of the same time contradicts.
+
+    Parameters
+    ----------
+    time, value, quality
+        As for ``is_identical``.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        True for a row whose successor has its time and another value or quality.
+    """
+    same, alike = _pairs(time, value, quality)
+    return np.append(same & ~alike, False)[: len(time)]
+
+
+def _pairs(time: Int64, value: Float, quality: NDArray[np.int8]) -> tuple[Mask, Mask]:
+    same = time[1:] == time[:-1]
+    alike = (value[1:] == value[:-1]) | (np.isnan(value[1:]) & np.isnan(value[:-1]))
+    return same, alike & (quality[1:] == quality[:-1])
+
+
+def is_late(time: Int64, newest_before: int | None, allowance: float = 0.0) -> Mask:
+    """Mark samples that arrived after newer ones of their tag had been read.
+
+    Parameters
+    ----------
+    time : ndarray of int64, shape (n,)
+        Of one tag in one file [µs].
+    newest_before : int or None
+        Latest time of that tag in the files read before [µs]; None if there is none.
+    allowance : float
+        Overlap between files that is usual and no fault [s].
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    if newest_before is None:
+        return np.zeros(len(time), dtype=bool)
+    return time < newest_before - round(allowance * _SECOND)
+
+
+def is_spike(time: Int64, value: Float, factor: float = 10.0, floor: float = 0.0) -> Mask:
+    """Mark single samples that jump away and straight back.
+
+    Parameters
+    ----------
+    time : ndarray of int64, shape (n,)
+        Ascending [µs].
+    value : ndarray of float64, shape (n,)
+        NaN is passed over.
+    factor : float
+        How many usual steps the jump must measure on both sides [-].
+    floor : float
+        Smallest jump that counts, in the unit of the value.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+
+    Notes
+    -----
+    The usual step is the median of the tag's own changes, so that a noisy tag needs a larger
+    jump than a calm one. A start or stop of a pump does not come straight back and is none.
+    The neighbours on both sides must agree with each other better than with the spike.
+    """
+    mask = np.zeros(len(value), dtype=bool)
+    rows = np.flatnonzero(~np.isnan(value))
+    known = value[rows]
+    step = np.diff(known)
+    moves = np.abs(step[step != 0])
+    if len(moves) < 10:
+        return mask
+    limit = max(factor * float(np.median(moves)), floor)
+    there, back = step[:-1], step[1:]
+    jumps = (np.abs(there) > limit) & (np.abs(back) > limit) & (there * back < 0)
+    agree = np.abs(there + back) < 0.2 * np.minimum(np.abs(there), np.abs(back))
+    mask[rows[1:-1][jumps & agree]] = True
+    return mask
+
+
+def _runs(time: Int64, value: Float) -> tuple[NDArray[np.intp], NDArray[np.intp], Float]:
+    """Find runs of equal numbers: first row, row after the last, and how long each held."""
+    starts = np.flatnonzero(np.append(True, value[1:] != value[:-1]))
+    ends = np.append(starts[1:], len(value))
+    until = time[np.minimum(ends, len(time) - 1)]
+    return starts, ends, (until - time[starts]) / _SECOND
+
+
+def usual_hold(time: Int64, value: Float, part: float = 0.95) -> float:
+    """Tell how long a tag usually holds a value.
+
+    Parameters
+    ----------
+    time : ndarray of int64, shape (n,)
+        Ascending [µs].
+    value : ndarray of float64, shape (n,)
+        NaN is passed over.
+    part : float
+        Share of its holds that are no longer than that [-].
+
+    Returns
+    -------
+    float
+        Seconds; NaN with fewer than twenty holds, which is no history to judge by.
+
+    Notes
+    -----
+    Holds are counted, not weighted by their length: a gauge that died and sticks for months
+    has one long hold among thousands and does not make it usual.
+    """
+    known = ~np.isnan(value)
+    if not known.any():
+        return float("nan")
+    _, _, held = _runs(time[known], value[known])
+    # The last hold has not ended.
+    return float(np.quantile(held[:-1], part)) if len(held) > 20 else float("nan")
+
+
+def is_flatlined(
+    time: Int64,
+    value: Float,
+    neighbours: Sequence[Neighbour],
+    hold: float | None = None,
+    factor: float = 10.0,
+    least: float = 3 * 3600.0,
+    moved: float = 0.2,
+) -> Mask:
+    """Mark samples that hold one value for far too long while a neighbour moved.
+
+    Parameters
+    ----------
+    time : ndarray of int64, shape (n,)
+        Ascending [µs].
+    value : ndarray of float64, shape (n,)
+        NaN is passed over.
+    neighbours : sequence of Neighbour
+        Tags that must move when this one should; without any, nothing is called flat.
+    hold : float or None
+        How long this tag usually holds a value [s]; None takes its own ``usual_hold``. Without
+        a history (NaN), ``least`` decides alone.
+    factor : float
+        How many usual holds a flat line lasts at least [-].
+    least : float
+        Shortest flat line that counts [s].
+    moved : float
+        How far a neighbour must have moved during the hold, as a part of its own usual range
+        (from its 5th to its 95th percentile) [-].
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        True from the first to the last sample of each flat line.
+    """
+    mask = np.zeros(len(value), dtype=bool)
+    rows = np.flatnonzero(~np.isnan(value))
+    if not len(rows) or not neighbours:
+        return mask
+    known_time = time[rows]
+    starts, ends, held = _runs(known_time, value[rows])
+    usual = usual_hold(time, value) if hold is None else hold
+    limit = least if np.isnan(usual) else max(least, factor * usual)
+    ranges = [_range(n) for n in neighbours]
+    # Long holds are few by their length alone, so that a loop over them is cheap.
+    for run in np.flatnonzero(held > limit):
+        begin, end = known_time[starts[run]], known_time[ends[run] - 1]
+        if any(_moved(n, r, begin, end) > moved for n, r in zip(neighbours, ranges, strict=True)):
+            mask[rows[starts[run] : ends[run]]] = True
+    return mask
+
+
+def _range(neighbour: Neighbour) -> float:
+    known = neighbour.value[~np.isnan(neighbour.value)]
+    if not len(known):
+        return 0.0
+    low, high = np.quantile(known, [0.05, 0.95])
+    return float(high - low) or float(known.max() - known.min())
+
+
+def _moved(neighbour: Neighbour, usual: float, begin: int, end: int) -> float:
+    first, last = np.searchsorted(neighbour.time, [begin, end + 1])
+    inside = neighbour.value[first:last]
+    inside = inside[~np.isnan(inside)]
+    if len(inside) < 2 or usual <= 0:
+        return 0.0
+    low, high = np.quantile(inside, [0.02, 0.98])
+    return float(high - low) / usual
