@@ -291,8 +291,9 @@ def joint_covariance(fits: tuple[Fit, Fit], day: NDArray[np.int64]) -> tuple[Flo
     The two quantities share the flow, so their errors move together; left out, the uncertainty
     of efficiency would be wrong. Points of one day, and days next to each other, are alike:
     scores are summed by day and days combined with Bartlett weights (Newey and West,
-    Econometrica 55, 1987). Such sums are too small when days stay alike for weeks, so the
-    level of each curve keeps at least the variance `day_inflation` gives.
+    Econometrica 55, 1987). Few days make such sums too small, so no direction gets less than
+    independent points would give, and the level of each curve keeps at least the variance
+    `day_inflation` gives, since days may stay alike for weeks.
     """
     spreads = [fit.influence * (fit.scale * fit.sigma) for fit in fits]
     both = fits[0].used & fits[1].used
@@ -317,7 +318,7 @@ def joint_covariance(fits: tuple[Fit, Fit], day: NDArray[np.int64]) -> tuple[Flo
     for lag in range(1, lags + 1):
         product = daily[:, lag:] @ daily[:, :-lag].T
         covariance += (1.0 - lag / (lags + 1.0)) * (product + product.T)
-    covariance *= n_days / (n_days - 2.0)
+    covariance = _not_below(covariance * n_days / (n_days - 2.0), independent)
 
     start = 0
     inflation = 1.0
@@ -332,3 +333,16 @@ def joint_covariance(fits: tuple[Fit, Fit], day: NDArray[np.int64]) -> tuple[Flo
             inflation = max(inflation, (level + missing) / plain)
         start = block.stop
     return covariance, inflation
+
+
+def _not_below(covariance: Floats, floor: Floats) -> Floats:
+    """The covariance, raised to the floor in every direction where it is less."""
+    size = np.sqrt(np.maximum(np.diag(floor), 1e-300))  # metres and watts side by side
+    values, vectors = np.linalg.eigh(floor / np.outer(size, size))
+    seen = values > 1e-12 * max(float(values[-1]), 1e-300)
+    root = size[:, np.newaxis] * vectors[:, seen] * np.sqrt(values[seen])
+    whiten = vectors[:, seen] / np.sqrt(values[seen]) / size[:, np.newaxis]
+    ratio, turn = np.linalg.eigh(whiten.T @ covariance @ whiten)
+    lift = root @ turn
+    raised: Floats = covariance + (lift * np.maximum(1.0 - ratio, 0.0)) @ lift.T
+    return raised
