@@ -12,6 +12,7 @@ from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
 from ..errors import InsufficientEvidenceError
+from .diagnostics import regime_of, static_slope
 from .model import (
     MISSING_INPUT,
     OUTSIDE_SEEN_FLOW,
@@ -24,7 +25,7 @@ from .model import (
     UNSEEN_COMBINATION,
     LossPrior,
 )
-from .posterior import LossPosterior, doubted_covariance, regime_of
+from .posterior import LossPosterior, doubted_covariance
 from .solve import Array, LossRows, fit_losses
 
 BRANCH = "branch:"
@@ -88,6 +89,9 @@ class SuctionLineModel(BaseEstimator):
         Pumps that can be predicted: those with rows and those with a branch prior.
     evidence_ : dict of str to tuple
         For each pump, rows from its own gauge and number of spot readings.
+    exponent_, exponent_status_, residual_u_, effective_rows_, static_slope_, static_slope_u_,
+    static_slope_status_
+        As in `SuctionModel`.
     status_ : str
         ``fitted``, ``prior_only``, or the reason why every row is declined.
 
@@ -182,6 +186,14 @@ class SuctionLineModel(BaseEstimator):
             series=np.where(spot, -1, pump_code).astype(np.int64),
         )
         fit = fit_losses(rows, prior_mean, prior_u, residual_u=self.residual_u)
+        slope, slope_u, slope_status = static_slope(
+            rows, prior_mean, prior_u, scale=1, residual_u=self.residual_u, start=fit
+        )
+        if slope_status == "contradicted":
+            # The stated static slope is wrong by more than was declared: carry the doubt.
+            prior_u = prior_u.copy()
+            prior_u[1] = max(prior_u[1], abs(slope - 1.0))
+            fit = fit_losses(rows, prior_mean, prior_u, residual_u=self.residual_u)
         regime, regime_size = regime_of(fit, rows, 0.5 * self.prediction_limit)
         numbers = {
             "correlation_time": fit.correlation_time,
@@ -191,6 +203,10 @@ class SuctionLineModel(BaseEstimator):
             "exponent_free": fit.exponent_free,
             "exponent_free_u": fit.exponent_free_u,
             "regime_size": regime_size,
+            "static_slope": slope,
+            "static_slope_u": slope_u,
+            "static_from": float(static.min(initial=np.inf)),
+            "static_to": float(static.max(initial=-np.inf)),
         }
         own = frame[self.branch_column].to_numpy(dtype=float)
         self.evidence_ = {}
@@ -216,7 +232,11 @@ class SuctionLineModel(BaseEstimator):
                 pivot=pivot,
                 residual_u=fit.residual_u,
                 numbers=numbers,
-                texts={"exponent_status": fit.exponent_status, "regime": regime},
+                texts={
+                    "exponent_status": fit.exponent_status,
+                    "regime": regime,
+                    "static_slope_status": slope_status,
+                },
             )
         )
         return self
@@ -230,6 +250,9 @@ class SuctionLineModel(BaseEstimator):
         self.exponent_status_ = posterior.texts["exponent_status"]
         self.residual_u_ = posterior.residual_u
         self.effective_rows_ = posterior.numbers["effective_rows"]
+        self.static_slope_ = posterior.numbers["static_slope"]
+        self.static_slope_u_ = posterior.numbers["static_slope_u"]
+        self.static_slope_status_ = posterior.texts["static_slope_status"]
         if bool(np.any(losses + 2.0 * losses_u < 0.0)):
             self.status_ = UNPHYSICAL_COEFFICIENT
         elif posterior.texts["regime"] != "one":

@@ -13,14 +13,13 @@ from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.utils import Tags
 from sklearn.utils.validation import check_is_fitted, validate_data
 
-from .posterior import LossPosterior, doubted_covariance, regime_of
+from .diagnostics import regime_of, static_slope
+from .posterior import LossPosterior, doubted_covariance
 from .solve import Array, LossRows, fit_losses
 
 # A loss nobody has drawn, surveyed or measured: 100 kPa (10 m of water) at the reference
 # flow, wide against any suction line that lets a pump live.
 UNKNOWN_LOSS_U = 1.0e5
-# Ranges of static pressure and slopes told apart by the diagnostic fit.
-SLOPE_TOLD_U = 0.03
 
 SERVED = ""
 OUTSIDE_SEEN_FLOW = "outside_seen_flow"
@@ -224,12 +223,15 @@ class SuctionModel(RegressorMixin, BaseEstimator):
             extra_u=extra_u[good],
             series=np.zeros(target.size, dtype=np.int64),
         )
-        slope, slope_u, slope_status = self._static_slope(rows, prior_mean, prior_u)
+        fit = fit_losses(rows, prior_mean, prior_u, residual_u=self.residual_u)
+        slope, slope_u, slope_status = static_slope(
+            rows, prior_mean, prior_u, scale=1, fixed=(3,), residual_u=self.residual_u, start=fit
+        )
         if slope_status == "contradicted":
             # The stated static slope is wrong by more than was declared: carry the doubt.
             prior_u = prior_u.copy()
             prior_u[1] = max(prior_u[1], abs(slope - 1.0))
-        fit = fit_losses(rows, prior_mean, prior_u, residual_u=self.residual_u)
+            fit = fit_losses(rows, prior_mean, prior_u, residual_u=self.residual_u)
         regime, regime_size = regime_of(fit, rows, 0.5 * self.prediction_limit)
         numbers = {
             "correlation_time": fit.correlation_time,
@@ -338,24 +340,6 @@ class SuctionModel(RegressorMixin, BaseEstimator):
             np.array([*mean, self.exponent]),
             np.array([*spread, self.exponent_u]),
         )
-
-    def _static_slope(
-        self, rows: LossRows, prior_mean: Array, prior_u: Array
-    ) -> tuple[float, float, str]:
-        """Free slope of the reading on static pressure: a diagnostic, never the model."""
-        if rows.reading.size < 3:
-            return float("nan"), float("nan"), "unverified"
-        loose = prior_u.copy()
-        loose[1], loose[3] = 1.0, 0.0
-        loose[-1] = 0.0
-        fit = fit_losses(rows, prior_mean, loose, residual_u=self.residual_u)
-        slope = 1.0 + float(fit.mean[1])
-        slope_u = float(np.sqrt(fit.covariance[1, 1]))
-        if slope_u > SLOPE_TOLD_U:
-            return slope, slope_u, "unverified"
-        allowed = 3.0 * float(np.hypot(slope_u, np.hypot(self.static_scale_u, self.gauge_scale_u)))
-        wrong = abs(slope - 1.0) > max(allowed, 0.01)
-        return slope, slope_u, "contradicted" if wrong else "verified"
 
     def _rows(self, X: ArrayLike) -> tuple[Array, Array, Array]:
         check_is_fitted(self, "posterior_")

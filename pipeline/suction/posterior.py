@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from .solve import Array, GaussianFit, LossRows, loss_shape, loss_shape_slope
+from .solve import Array, GaussianFit, loss_shape, loss_shape_slope
 
 # Extrapolation must not lean on the maker's accuracy of a gauge: a gauge out of calibration
 # is the commonest fault of all. Offsets are doubted by this factor before a row far from
@@ -40,7 +40,6 @@ __all__ = [
     "OFFSET_DOUBT",
     "LossPosterior",
     "doubted_covariance",
-    "regime_of",
 ]
 
 
@@ -238,58 +237,9 @@ def doubted_covariance(fit: GaussianFit, names: tuple[str, ...], prior_u: Array)
     inner = information[np.ix_(active, active)] * scale[:, None] * scale[None, :]
     inverse = np.linalg.inv(inner + np.eye(scale.size))
     result = np.zeros_like(fit.covariance)
-    result[np.ix_(active, active)] = scale[:, None] * 0.5 * (inverse + inverse.T) * scale[None, :]
+    result[np.ix_(active, active)] = 0.5 * (inverse + inverse.T) * np.outer(scale, scale)
     if not active[-1] and prior_u[-1] > 0.0:
         drift = -result @ information[:, -1]
         drift[-1] = 1.0
         result += np.outer(drift, drift) * prior_u[-1] ** 2
     return result
-
-
-def regime_of(fit: GaussianFit, rows: LossRows, limit: float) -> tuple[str, float]:
-    """Tell whether the rows hold two regimes (a throttled valve, a step in friction).
-
-    Parameters
-    ----------
-    fit : GaussianFit
-        Fit of all rows.
-    rows : LossRows
-        The rows, in time order within a series.
-    limit : float
-        Smallest step that matters [Pa].
-
-    Returns
-    -------
-    tuple of str and float
-        ``one``, ``step`` (one change in time) or ``mixed`` (more than a tenth of the rows
-        far off), and the size of the step [Pa] or the share of such rows [-].
-
-    Notes
-    -----
-    A step counts when it exceeds the limit and one split of the record explains more than
-    half of the squared residuals of rows with flow. Size decides, not significance: with
-    thousands of correlated rows everything is significant.
-    """
-    size = np.abs(rows.flows).sum(axis=1)
-    use = (rows.series >= 0) & (size > 0.0)
-    residual = fit.residual[use]
-    n = residual.size
-    if n < 20:
-        return "one", 0.0
-    middle = float(np.median(residual))
-    spread = 1.4826 * float(np.median(np.abs(residual - middle)))
-    far = np.abs(residual - middle) > np.maximum(6.0 * spread, limit)
-    clipped = np.clip(residual, middle - 8 * spread - limit, middle + 8 * spread + limit)
-    centred = clipped - clipped.mean()
-    total = float(centred @ centred)
-    edge = max(5, n // 20)
-    split = np.arange(edge, n - edge)
-    running = np.cumsum(centred)[split - 1]
-    explained = running**2 * n / (split * (n - split))
-    best = int(np.argmax(explained))
-    m = int(split[best])
-    step = float(clipped[m:].mean() - clipped[:m].mean())
-    if total > 0 and abs(step) > limit and explained[best] > 0.5 * total:
-        return "step", step
-    share = float(far.mean())
-    return ("mixed", share) if share > 0.1 else ("one", 0.0)

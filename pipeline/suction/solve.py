@@ -29,6 +29,7 @@ Array = NDArray[np.float64]
 
 HUBER_LIMIT = 1.5
 MOST_PASSES = 40
+SCATTER_PASSES = 6
 # Share of rows a very long correlation may leave: a record holds at least this many
 # independent pieces of news, whatever its residuals look like.
 FEWEST_INDEPENDENT_ROWS = 3.0
@@ -179,13 +180,15 @@ def _scatter(residual: Array, weight: Array, prior_u: float, prior_rows: float, 
     n = residual.size
     if n == 0:
         return prior_u
-    size = np.abs(residual) * np.sqrt(weight)
-    # With few rows a median absolute deviation is coarse; the mean square is used there.
-    core = 1.4826 * float(np.median(size)) if n >= 20 else float(np.sqrt(np.mean(size**2)))
-    if n >= 20:
-        inside = size[size <= 6.0 * core] if core > 0 else size
+    size = np.sort(np.abs(residual) * np.sqrt(weight))
+    if n < 20:
+        # With few rows a median absolute deviation is coarse.
+        core = float(np.sqrt(np.mean(size**2)))
+    else:
+        core = 1.4826 * float(size[n // 2])
         # Heavy tails that are no outliers widen the scatter to what holds 95 % of rows.
-        core = max(core, float(np.quantile(inside, 0.95)) / 1.96)
+        inside = int(np.searchsorted(size, 6.0 * core, side="right")) if core > 0.0 else n
+        core = max(core, float(size[int(0.95 * (inside - 1))]) / 1.96)
     core *= np.sqrt(n / max(n - used, 1.0))
     return float(np.sqrt((prior_rows * prior_u**2 + n * core**2) / (prior_rows + n)))
 
@@ -198,6 +201,7 @@ def _solve(
     free_exponent: bool,
     residual_u: float,
     residual_prior_rows: float,
+    start: GaussianFit | None = None,
 ) -> GaussianFit:
     """Gauss-Newton with Huber weights; the exponent moves only when it is free."""
     size = prior_mean.size
@@ -208,6 +212,11 @@ def _solve(
     mean = prior_mean.copy()
     in_series = rows.series >= 0
     scatter, tau = residual_u, 1.0
+    # A fit of the same rows with other freedoms is a good place to start from.
+    scatter_passes = SCATTER_PASSES
+    if start is not None:
+        mean[active] = start.mean[active]
+        scatter, tau, scatter_passes = start.residual_u, start.correlation_time, 2
     n = rows.reading.size
     row_weight = np.ones(n)
     used = int(min(active.sum(), max(in_series.sum() - 1, 0)))
@@ -215,16 +224,15 @@ def _solve(
     for step in range(MOST_PASSES):
         value, jacobian = _model(rows, mean)
         residual = rows.reading - value
-        if step > 0:
+        if 0 < step <= scatter_passes:
+            # Frozen after a few passes: an estimate that follows its own fit for ever can
+            # cycle between two states.
             scatter = _scatter(
                 residual[in_series], rows.weight[in_series], residual_u, residual_prior_rows, used
             )
-            if step <= 6:
-                # Frozen after a few passes: an estimate that follows its own fit for ever
-                # can cycle between two states.
-                tau = autocorrelation_time(residual * row_weight, rows.series)
+            tau = autocorrelation_time(residual * row_weight, rows.series)
         variance = scatter**2 / rows.weight + rows.extra_u**2
-        if step > 0:
+        if step > 0 or start is not None:
             z = np.abs(residual) / np.sqrt(variance)
             row_weight = np.minimum(1.0, HUBER_LIMIT / np.maximum(z, 1e-12))
         else:
@@ -243,8 +251,8 @@ def _solve(
         moved = np.abs(new - mean) / scale
         value_moved = float(np.max(np.abs(jacobian @ (new - mean)))) if n else 0.0
         mean = new
-        still = float(moved[active].max(initial=0.0)) < 1e-9 or value_moved < 1e-6 * scatter
-        if step > 6 and still:
+        still = float(moved[active].max(initial=0.0)) < 1e-9 or value_moved < 1e-5 * scatter
+        if step > scatter_passes and still:
             break
     value, jacobian = _model(rows, mean)
     residual = rows.reading - value
@@ -254,8 +262,9 @@ def _solve(
     mean_loss = float(np.mean(np.abs(lost - value[in_series]))) if in_series.any() else 0.0
     covariance = np.zeros((size, size))
     inverse = np.linalg.inv(white)
+    # Symmetric to the last bit, so that half of it, written to a table, is all of it.
     covariance[np.ix_(active, active)] = (
-        scale[active][:, None] * 0.5 * (inverse + inverse.T) * scale[active][None, :]
+        0.5 * (inverse + inverse.T) * np.outer(scale[active], scale[active])
     )
     if not free_exponent and prior_u[-1] > 0.0:
         drift = -covariance @ information[:, -1]
@@ -285,6 +294,7 @@ def fit_losses(
     *,
     residual_u: float,
     residual_prior_rows: float = 2.0,
+    start: GaussianFit | None = None,
 ) -> GaussianFit:
     """Fit all parameters to the rows.
 
@@ -299,6 +309,8 @@ def fit_losses(
         Scatter expected before any row was seen [Pa], worth `residual_prior_rows` rows.
     residual_prior_rows : float
         Weight of that expectation [-].
+    start : GaussianFit, optional
+        Fit of the same rows with other priors, to start from.
 
     Returns
     -------
@@ -308,12 +320,12 @@ def fit_losses(
         pipe has, which means that something else is wrong).
     """
     settings = {"residual_u": residual_u, "residual_prior_rows": residual_prior_rows}
-    held = _solve(rows, prior_mean, prior_u, free_exponent=False, **settings)
+    held = _solve(rows, prior_mean, prior_u, free_exponent=False, start=start, **settings)
     if prior_u[-1] <= 0.0 or rows.reading.size == 0:
         return held
     loose_u = prior_u.copy()
     loose_u[-1] = 1.0
-    free = _solve(rows, prior_mean, loose_u, free_exponent=True, **settings)
+    free = _solve(rows, prior_mean, loose_u, free_exponent=True, start=held, **settings)
     n_free = float(free.mean[-1])
     n_free_u = float(np.sqrt(free.covariance[-1, -1]))
     status = "prior"
@@ -322,5 +334,5 @@ def fit_losses(
         status = "estimated" if low <= n_free <= high else "held_against_rows"
     result = held
     if status == "estimated":
-        result = _solve(rows, prior_mean, prior_u, free_exponent=True, **settings)
+        result = _solve(rows, prior_mean, prior_u, free_exponent=True, start=free, **settings)
     return replace(result, exponent_status=status, exponent_free=n_free, exponent_free_u=n_free_u)

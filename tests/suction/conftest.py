@@ -125,6 +125,15 @@ def make_truth(
     )
 
 
+def busy_truth(days, rng, **bounds):
+    """Draw a run of hours in which each pump ran for a while, alone and with the other."""
+    while True:
+        truth = make_truth(days, rng, **bounds)
+        one, two = truth.flow["P1"] > 0, truth.flow["P2"] > 0
+        if (two & one).sum() > 10 and (two & ~one).sum() > 3 and (one & ~two).sum() > 10:
+            return truth
+
+
 @dataclass(frozen=True)
 class Errors:
     """One draw of all instrument errors of the line."""
@@ -177,7 +186,7 @@ def line():
         pass
 
     for item in (
-        Pipe, Truth, Errors, make_truth, draw_errors, observe,
+        Pipe, Truth, Errors, make_truth, busy_truth, draw_errors, observe,
     ):  # fmt: skip
         setattr(Line, item.__name__, staticmethod(item) if callable(item) else item)
     Line.HEADER, Line.BRANCHES, Line.RHO, Line.G = HEADER, BRANCHES, RHO, G
