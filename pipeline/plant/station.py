@@ -14,7 +14,7 @@ from pipeline.plant.machines import FlowMeter, Pump
 from pipeline.plant.signals import ExportFormat, Tag
 from pipeline.plant.suction_side import Liquid, SuctionLine, SuctionSource
 from pipeline.plant.validity import BEGINNING
-from pipeline.quantities import DisplaySystem
+from pipeline.quantities import DisplaySystem, DisplayUnit, display_unit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +49,10 @@ class Station:
     altitude: float = 0.0
     display: DisplaySystem = "SI"
     grid: float = 300.0
+
+    def unit(self, quantity: str) -> DisplayUnit:
+        """Give the unit in which this station shows a quantity."""
+        return display_unit(quantity, self.display)
 
 
 Dated = Tag | Liquid | SuctionSource | SuctionLine | Pump | FlowMeter | Tariff
