@@ -6,7 +6,6 @@ import os
 import stat
 import subprocess
 import sys
-import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -602,19 +601,3 @@ def test_leftovers_in_use_elsewhere_never_stop_a_run(filled, caplog, monkeypatch
     with filled.writer():
         pass
     assert inside(filled.folder / "store") == ["0", "1", "2"]
-
-
-@pytest.mark.benchmark
-def test_a_night_costs_little_beside_ten_years_of_files(store):
-    """Links for 4,800 files: 10 years of nightly kept files and 10 monthly tables."""
-    with store.writer() as stage:
-        for k in range(3650):
-            stage.put_blob("segments", f"night-{k}", rows())
-        for k in range(1150):
-            stage.write(f"t{k % 10}", f"{2015 + k // 10 // 12}-{k // 10 % 12 + 1:02d}", rows(k))
-        stage.commit()
-    start = time.perf_counter()
-    with store.writer() as stage:
-        stage.write("t0", "2015-01", rows(-1.0))
-        stage.commit()
-    assert time.perf_counter() - start < 5.0
