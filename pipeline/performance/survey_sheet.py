@@ -13,6 +13,9 @@ from pipeline.plant import Snapshot, Station
 WIDTH = 78
 HALF_DAY = 240
 """Minutes on site."""
+MOST_TASKS = 20
+"""More than anybody settles with care in half a day; common practice, no source."""
+MOST_LEFT = 8
 LEAST_WORTH = 0.0005
 """A contribution below 0.05 points is not worth a walk [-]."""
 
@@ -47,6 +50,7 @@ def survey_sheet(
     facts: Iterable[Fact],
     points: Mapping[str, TypicalPoint] | None = None,
     minutes: int = HALF_DAY,
+    most: int = MOST_TASKS,
 ) -> str:
     """Write the sheet for one visit.
 
@@ -59,7 +63,9 @@ def survey_sheet(
     points : mapping of str to TypicalPoint, optional
         The operating points that were given to ``survey_facts``.
     minutes : int
-        Time on site; what does not fit is listed as left for another day.
+        Time on site.
+    most : int
+        Largest number of tasks; what does not fit is left for another day.
 
     Returns
     -------
@@ -69,7 +75,7 @@ def survey_sheet(
         uncertainties in percentage points of the pump they weigh on most.
     """
     tasks = _tasks(facts)
-    today, later, trifles = _fit(tasks, minutes)
+    today, later, trifles = _fit(tasks, minutes, most)
     lines = [
         _rule("="),
         "SITE SURVEY: " + snapshot.station.name,
@@ -80,7 +86,7 @@ def survey_sheet(
             "What the plant file leaves open, dearest first. 'Worth' is the standard "
             "uncertainty (k = 1) that the open fact leaves in efficiency, in percentage "
             "points: overall / pump. (n) marks a nominal figure, used where nothing is "
-            "stated. The letter in brackets says how to find out: see the end.",
+            "stated. The letter after the number says how to find out: see the end.",
             "",
         ),
         "",
@@ -100,14 +106,20 @@ def survey_sheet(
             lines += _wrapped(f"{_letter(place)}  {action}", "", "   ")
     if later:
         lines += ["", "LEFT FOR ANOTHER DAY", _rule("-")]
-        lines += [line for task in later for line in _short(task)]
+        lines += [line for task in later[:MOST_LEFT] for line in _short(task)]
+        if len(later) > MOST_LEFT:
+            lines.append(f"  +{len(later) - MOST_LEFT} more")
     if trifles:
         least = f"{100 * LEAST_WORTH:g} points"
         lines += ["", f"Open facts worth less than {least} each: {len(trifles)}."]
     given = points or {}
     lines += ["", "OPERATING POINTS USED", _rule("-")]
-    for name in sorted(snapshot.pumps):
-        lines += _point_lines(name, given.get(name), snapshot.station)
+    for name in sorted(set(snapshot.pumps) & set(given)):
+        lines += _point_lines(name, given[name], snapshot.station)
+    nominal = ", ".join(sorted(set(snapshot.pumps) - set(given)))
+    if nominal:
+        text = f"{nominal}: none from data; nominal figures by plate, curve and pipe."
+        lines += _wrapped(text, "", "    ")
     return "\n".join(line.rstrip() for line in lines) + "\n"
 
 
@@ -122,7 +134,9 @@ def _tasks(facts: Iterable[Fact]) -> list[_Task]:
     ]
 
 
-def _fit(tasks: Sequence[_Task], minutes: int) -> tuple[list[_Task], list[_Task], list[_Task]]:
+def _fit(
+    tasks: Sequence[_Task], minutes: int, most: int
+) -> tuple[list[_Task], list[_Task], list[_Task]]:
     """Part tasks into those that fit the visit, those left over, and trifles."""
     today: list[_Task] = []
     later: list[_Task] = []
@@ -132,7 +146,7 @@ def _fit(tasks: Sequence[_Task], minutes: int) -> tuple[list[_Task], list[_Task]
         compares = task.fact.key in _COMPARISONS
         if not compares and task.worth < LEAST_WORTH:
             trifles.append(task)
-        elif task.fact.minutes <= left:
+        elif task.fact.minutes <= left and len(today) < most:
             today.append(task)
             left -= task.fact.minutes
         else:
@@ -156,7 +170,7 @@ def _letter(place: int) -> str:
 
 def _task_lines(number: int, task: _Task, how: str, station: Station) -> list[str]:
     fact = task.fact
-    head = f"[ ] {number:2}. {', '.join(task.pumps)}: {fact.subject} [{how}]"
+    head = f"[ ] {number:2}{how} {', '.join(task.pumps)}: {fact.subject}"
     lines = _wrapped(head, "", "        ")
     now = f"{_worth(fact)}; {fact.state}: now {fact.stands_in}{_u_text(fact, station)}"
     lines += _wrapped(now, "        ")
@@ -184,9 +198,7 @@ def _short(task: _Task) -> list[str]:
     return _wrapped(text, "  - ")
 
 
-def _point_lines(name: str, point: TypicalPoint | None, station: Station) -> list[str]:
-    if point is None:
-        return [f"{name}: none from data; nominal figures by plate, curve and pipe."]
+def _point_lines(name: str, point: TypicalPoint, station: Station) -> list[str]:
     shown = []
     for field, quantity in (
         ("flow", "flow"),
