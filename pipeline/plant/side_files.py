@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import csv
-import datetime as dt
 import io
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -12,7 +12,9 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from pipeline.errors import Fault, PlantFileError, UnitError
+from pipeline.plant.fields import as_moment
 from pipeline.plant.types import Plant
+from pipeline.plant.wording import did_you_mean, shown
 from pipeline.quantities import conversion, parse_measure
 
 EVENT_KINDS = ("overhaul", "impeller", "cleaning", "gauge", "meter", "other")
@@ -80,11 +82,11 @@ def read_events(plant: Plant) -> tuple[Event, ...]:
     events = []
     for where, row in _rows(plant, plant.events, ("time", "pump", "kind"), faults):
         time = _time(row["time"], plant, where, faults)
-        if row["pump"] not in plant.pumps:
-            faults.append(Fault(f"{where}, pump", f"'{row['pump']}'", "a pump of the plant file"))
+        _pump(row["pump"], plant, where, faults)
         if row["kind"] not in EVENT_KINDS:
             wanted = "one of " + ", ".join(EVENT_KINDS)
-            faults.append(Fault(f"{where}, kind", f"'{row['kind']}'", wanted))
+            hint = did_you_mean(row["kind"], EVENT_KINDS)
+            faults.append(Fault(f"{where}, kind", shown(row["kind"]), wanted, hint))
         if time is not None:
             events.append(
                 Event(time=time, pump=row["pump"], kind=row["kind"], note=row.get("note") or "")
@@ -108,8 +110,7 @@ def read_survey(plant: Plant) -> tuple[SpotReading, ...]:
     needed = ("time", "pump", "reading", "unit", "accuracy")
     for where, row in _rows(plant, plant.survey, needed, faults):
         time = _time(row["time"], plant, where, faults)
-        if row["pump"] not in plant.pumps:
-            faults.append(Fault(f"{where}, pump", f"'{row['pump']}'", "a pump of the plant file"))
+        _pump(row["pump"], plant, where, faults)
         try:
             found = conversion(row["unit"], "suction_pressure")
             value, _ = parse_measure(f"{row['reading']} {row['unit']}", "suction_pressure")
@@ -118,7 +119,10 @@ def read_survey(plant: Plant) -> tuple[SpotReading, ...]:
             faults.extend(Fault(where, f.found, f.expected, f.remedy) for f in error.faults)
             continue
         except ValueError:
-            faults.append(Fault(f"{where}, accuracy", f"'{row['accuracy']}'", "a number"))
+            accuracy = math.nan
+        if not 0.0 < accuracy < math.inf:
+            wanted = f"a number above zero, in {row['unit']}"
+            faults.append(Fault(f"{where}, accuracy", shown(row["accuracy"]), wanted))
             continue
         if found.reference == "absolute":
             faults.append(
@@ -146,6 +150,7 @@ def read_survey(plant: Plant) -> tuple[SpotReading, ...]:
 def _rows(
     plant: Plant, name: str | None, needed: tuple[str, ...], faults: list[Fault]
 ) -> list[tuple[str, dict[str, str]]]:
+    """Give each complete row with the line it ends on, as a place for messages."""
     if name is None:
         return []
     folder = plant.path.parent.resolve()
@@ -155,42 +160,48 @@ def _rows(
         return []
     try:
         text = path.read_bytes().decode("utf-8-sig")
+        reader = csv.reader(io.StringIO(text), skipinitialspace=True)
+        lines = [(reader.line_num, [cell.strip() for cell in row]) for row in reader if any(row)]
     except OSError as error:
         faults.append(Fault(name, error.strerror or "an error", "a readable CSV file"))
         return []
     except UnicodeDecodeError:
         faults.append(Fault(name, "text that is not UTF-8", "a CSV file in UTF-8"))
         return []
-    reader = csv.DictReader(io.StringIO(text), skipinitialspace=True)
-    missing = [column for column in needed if column not in (reader.fieldnames or [])]
+    except csv.Error as error:
+        faults.append(Fault(name, str(error), "a CSV file"))
+        return []
+    header = lines[0][1] if lines else []
+    missing = [column for column in needed if column not in header]
     if missing:
-        faults.append(
-            Fault(
-                Path(name).name, "no column " + ", ".join(missing), "columns " + ", ".join(needed)
-            )
-        )
+        found, wanted = "no column " + ", ".join(missing), "columns " + ", ".join(needed)
+        faults.append(Fault(Path(name).name, found, wanted))
         return []
     rows = []
-    for row in reader:
-        where = f"{Path(name).name} line {reader.line_num}"
-        if any(row.get(column) in (None, "") for column in needed):
+    for number, cells in lines[1:]:
+        where = f"{Path(name).name} line {number}"
+        row = dict(zip(header, cells, strict=False))
+        if not all(row.get(column) for column in needed):
             faults.append(Fault(where, "an incomplete row", "a value for " + ", ".join(needed)))
             continue
-        rows.append((where, {k: v.strip() for k, v in row.items() if k and isinstance(v, str)}))
+        rows.append((where, row))
     return rows
 
 
 def _time(text: str, plant: Plant, where: str, faults: list[Fault]) -> pd.Timestamp | None:
-    try:
-        moment = dt.datetime.fromisoformat(text)
-    except ValueError:
-        faults.append(Fault(f"{where}, time", f"'{text}'", "a time such as 2025-03-01 14:30"))
-        return None
-    if moment.tzinfo is None:
-        moment = moment.replace(tzinfo=ZoneInfo(plant.station.time_zone))
-    return pd.Timestamp(moment).tz_convert("UTC").as_unit("us")
+    moment = as_moment(text, ZoneInfo(plant.station.time_zone))
+    if moment is None:
+        faults.append(Fault(f"{where}, time", shown(text), "a time such as 2025-03-01 14:30"))
+    return moment
+
+
+def _pump(name: str, plant: Plant, where: str, faults: list[Fault]) -> None:
+    if name not in plant.pumps:
+        hint = did_you_mean(name, plant.pumps)
+        faults.append(Fault(f"{where}, pump", shown(name), "a pump of the plant file", hint))
 
 
 def _raise(faults: list[Fault], name: str | None) -> None:
     if faults:
-        raise PlantFileError(f"The file {name} has {len(faults)} fault(s).", faults)
+        count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
+        raise PlantFileError(f"The file {name} has {count}.", faults)
