@@ -13,6 +13,8 @@ from pathlib import Path, PurePosixPath
 from pipeline.plant.fields import Section
 from pipeline.plant.wording import shown
 
+_USUAL_DATA_FOLDER = "gaugeless_data"
+
 
 def file_beside(section: Section, key: str, folder: Path) -> str | None:
     """Take the name of a file that must exist in the plant file's folder.
@@ -39,7 +41,7 @@ def file_beside(section: Section, key: str, folder: Path) -> str | None:
             key,
             f"{shown(name)}, which is not in the plant file's folder",
             "a file in that folder",
-            "Put a copy there, and write its name without a leading folder.",
+            "Put a copy into it, and write its path from there.",
         )
         return None
     if not _is_file(folder / name):
@@ -50,27 +52,26 @@ def file_beside(section: Section, key: str, folder: Path) -> str | None:
 
 def data_folder(section: Section, key: str, folder: Path) -> Path:
     """Take the folder of the store: inside the plant file's folder, or an absolute path."""
-    name = section.text(key, "gaugeless_data")
+    name = section.text(key, _USUAL_DATA_FOLDER)
     path = Path(name)
-    if not path.is_absolute():
-        if not _is_contained(section, key, name):
-            path = Path("gaugeless_data")
-        elif not _lies_in(folder / path, folder):
-            section.fault(
-                key,
-                f"{shown(name)}, a link that leads out of the plant file's folder",
-                "a folder inside it, or an absolute path",
-            )
-        elif (folder / path).resolve() == folder.resolve():
-            section.fault(
-                key,
-                f"{shown(name)}, the plant file's own folder",
-                "a folder for nothing else",
-                "Leave the key out, or name a folder that gaugeless may fill.",
-            )
+    if not path.is_absolute() and not _is_contained(section, key, name):
+        path = Path(_USUAL_DATA_FOLDER)
+    elif not path.is_absolute() and not _lies_in(folder / path, folder):
+        section.fault(
+            key,
+            f"{shown(name)}, a link that leads out of the plant file's folder",
+            "a folder inside it, or an absolute path",
+        )
+    elif _lies_in(folder, folder / path):
+        section.fault(
+            key,
+            f"{shown(name)}, a folder that holds the plant file",
+            "a folder for nothing else",
+            "Leave the key out, or name a folder that gaugeless may fill.",
+        )
     try:
         return (folder / path).resolve()
-    except OSError:
+    except (OSError, RuntimeError):
         return folder / path
 
 

@@ -289,7 +289,11 @@ ONE_FAULT = {
     ),
     "exports home": (("exports", 0, "path", "~/e.csv"), "path: found '~/e.csv'; expected a path w"),
     "data outside": (("data_folder", "../out"), "data_folder: found '../out', which leads out"),
-    "data here": (("data_folder", "."), "data_folder: found '.', the plant file's own folder"),
+    "data here": (("data_folder", "."), "data_folder: found '.', a folder that holds the pla"),
+    "data above": (
+        ("data_folder", "/"),
+        "data_folder: found '/', a folder that holds the pl",
+    ),
     "name too long": (("survey", "s" * 300), "survey: found 's+...', (which is not|where there)"),
 }
 
@@ -401,3 +405,23 @@ def test_file_that_is_no_toml(tmp_path, content, message):
     with pytest.raises(PlantFileError, match=message) as caught:
         read_plant(file)
     assert len(caught.value.faults) == 1
+
+
+def test_link_out_of_the_folder_is_no_data_folder(desk, tmp_path_factory):
+    (desk.folder / "data").symlink_to(tmp_path_factory.mktemp("elsewhere"))
+    (fault,) = desk.put("data_folder", "data").faults()
+    assert "data_folder: found 'data', a link that leads out" in fault
+
+
+def test_loop_of_links_is_refused(desk):
+    (desk.folder / "a").symlink_to(desk.folder / "b")
+    (desk.folder / "b").symlink_to(desk.folder / "a")
+    (fault,) = desk.put("survey", "a").faults()
+    assert "survey: found 'a', " in fault
+
+
+def test_absolute_places_are_taken_as_written(desk, tmp_path_factory):
+    place = tmp_path_factory.mktemp("elsewhere")
+    plant = desk.put("data_folder", str(place)).put("exports", 0, "path", f"{place}/*.csv").read()
+    assert plant.data_folder == place.resolve()
+    assert plant.exports[0].pattern == f"{place}/*.csv"
