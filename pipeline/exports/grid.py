@@ -103,6 +103,23 @@ class TagGrid(NamedTuple):
     worst: np.ndarray
 
 
+class Workspace:
+    """Arrays used again from call to call: fresh ones of this size cost more than the sums.
+
+    One workspace must not serve two threads at the same time.
+    """
+
+    def __init__(self) -> None:
+        self._arrays: dict[str, np.ndarray] = {}
+
+    def array(self, name: str, size: int, kind: type) -> np.ndarray:
+        """Array of that size with any content; the next call of that name overwrites it."""
+        array = self._arrays.get(name)
+        if array is None or array.size < size:
+            array = self._arrays[name] = np.empty(size, kind)
+        return array[:size]
+
+
 def grid_tag(
     time: np.ndarray,
     value: np.ndarray,
@@ -111,6 +128,7 @@ def grid_tag(
     interval_us: int,
     start_us: int,
     n_intervals: int,
+    workspace: Workspace | None = None,
 ) -> TagGrid:
     """Integrate the samples of one tag over `n_intervals` equal intervals.
 
@@ -130,6 +148,8 @@ def grid_tag(
         Start of the first interval. [µs]
     n_intervals : int
         Number of intervals, left-closed and labelled by their start. [-]
+    workspace : Workspace, optional
+        Arrays to use again; the result never lies in them. [-]
 
     Returns
     -------
@@ -143,21 +163,27 @@ def grid_tag(
     time, value, quality = time[low:high], value[low:high], quality[low:high]
     inside = slice(int(first) - low, int(stop) - low)
 
-    if not np.isfinite(value).all():
-        finite = np.isfinite(value)
+    work = Workspace() if workspace is None else workspace
+    finite = np.isfinite(value, out=work.array("mask", value.size, np.bool_))
+    if not finite.all():
         quality = np.where(finite, quality, np.int8(BAD))
         value = np.where(finite, value, 0.0)
-    segments = _Segments(time, value, quality, settings)
-    amount, lasted = segments.whole()
+    signal = _Signal(time, value, quality, settings, work)
 
     # Segments that run on past the interval they start in: keep the part inside here, and
     # hand the rest to the intervals it reaches.
-    k = (time - start_us) // interval_us
-    changes = np.flatnonzero(k[1:] != k[:-1])
+    k = np.subtract(time, start_us, out=work.array("k", time.size, np.int64))
+    k //= interval_us
+    changed = work.array("mask", signal.length.size, np.bool_)
+    changes = np.flatnonzero(np.not_equal(k[1:], k[:-1], out=changed))
     cut = start_us + (k[changes] + 1) * interval_us
-    runs_on = (time[changes + 1] > cut) & (segments.length[changes] <= settings.max_gap_us)
-    leaving, cut = changes[runs_on], cut[runs_on]
-    amount[leaving], lasted[leaving] = segments.part(leaving, time[leaving], cut)
+    runs_on = (time[changes + 1] > cut) & (signal.length[changes] <= settings.max_gap_us)
+    if not runs_on.all():
+        cut = cut[runs_on]
+    leaving = changes[runs_on]
+    line = signal.line(leaving)
+    amount, lasted = signal.amount, signal.lasted
+    amount[leaving], lasted[leaving] = line.part(line.start, cut)
 
     # bincount adds in row order; of no rows at all it makes integers, hence the astype.
     at = k[inside]
@@ -170,94 +196,113 @@ def grid_tag(
         heads = np.concatenate(([0], heads[(heads > 0) & (heads < at.size)]))
         count[at[heads]] = np.diff(heads, append=at.size)
         worst[at[heads]] = GOOD
-    if quality.any():
-        doubtful = np.flatnonzero(quality[inside])
-        np.maximum.at(worst, at[doubtful], quality[inside][doubtful])
+    if signal.doubtful.size:
+        rows = signal.doubtful
+        rows = rows[(rows >= inside.start) & (rows < inside.stop)]
+        np.maximum.at(worst, k[rows], quality[rows])
 
-    k_from = np.maximum(k[leaving] + 1, 0)
-    k_to = np.minimum((time[leaving + 1] - 1 - start_us) // interval_us, n_intervals - 1)
-    pieces = np.maximum(k_to - k_from + 1, 0)
-    segment = np.repeat(leaving, pieces)
-    # Position of every piece: counts up from k_from within each segment.
-    at = np.arange(segment.size) + np.repeat(k_from - (np.cumsum(pieces) - pieces), pieces)
-    piece_start = start_us + at * interval_us
-    piece_end = np.minimum(time[segment + 1], piece_start + interval_us)
+    ends = time[leaving + 1]
+    k_from, k_to = k[leaving] + 1, k[leaving + 1]
+    # A segment that ends just where an interval starts does not reach into it.
+    k_to = k_to - (start_us + k_to * interval_us == ends)
+    if (k_from != k_to).any() or (k_from < 0).any() or (k_to >= n_intervals).any():
+        k_from, k_to = np.maximum(k_from, 0), np.minimum(k_to, n_intervals - 1)
+        pieces = np.maximum(k_to - k_from + 1, 0)
+        # Position of every piece: counts up from k_from within each segment.
+        ahead = np.cumsum(pieces) - pieces
+        reached = np.arange(pieces.sum()) + np.repeat(k_from - ahead, pieces)
+        line = _Line(*(np.repeat(column, pieces) for column in line))
+        leaving, ends = np.repeat(leaving, pieces), np.repeat(ends, pieces)
+        begins = start_us + reached * interval_us
+        ends = np.minimum(ends, begins + interval_us)
+    else:
+        reached, begins = k_to, cut
     # An interval has one instant at its start, hence one piece at most: plain indexing adds.
-    piece_amount, piece_lasted = segments.part(segment, piece_start, piece_end)
-    integral[at] += piece_amount
-    covered[at] += piece_lasted
-    worst[at] = np.where(count[at] > 0, np.maximum(worst[at], quality[segment]), quality[segment])
+    piece_amount, piece_lasted = line.part(begins, ends)
+    integral[reached] += piece_amount
+    covered[reached] += piece_lasted
+    in_force = quality[leaving]
+    worst[reached] = np.where(count[reached] > 0, np.maximum(worst[reached], in_force), in_force)
     # Adding zero turns the -0.0 of an uncovered negative value into 0.0.
     return TagGrid(integral + 0.0, covered, count, worst)
 
 
-class _Segments:
-    """What happens between each sample and the next."""
+class _Line(NamedTuple):
+    """Straight pieces of signal: value at their start, slope, and 1 or 0 for covered."""
+
+    start: np.ndarray
+    value: np.ndarray
+    slope: np.ndarray
+    covers: np.ndarray
+
+    def part(self, begins: np.ndarray, ends: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Integral and covered time from `begins` to `ends`."""
+        lasted = (ends - begins) * self.covers
+        middle = 0.5 * ((begins - self.start) + (ends - self.start))
+        return (self.value + self.slope * middle) * lasted, lasted
+
+
+class _Signal:
+    """Integral (for a counter: rise) and covered time from each sample to the next.
+
+    Rows that carry nothing are few as a rule, so they are listed, not masked.
+    """
 
     def __init__(
-        self, time: np.ndarray, value: np.ndarray, quality: np.ndarray, settings: TagSettings
+        self,
+        time: np.ndarray,
+        value: np.ndarray,
+        quality: np.ndarray,
+        settings: TagSettings,
+        work: Workspace,
     ) -> None:
-        self.time, self.value = time, value
-        self.length = time[1:] - time[:-1]
-        self._settings = settings
-        worst = UNCERTAIN if settings.uncertain_is_usable else GOOD
-        # None stands for "all of them": most pieces of most exports need no masks.
-        self._usable = None if quality.max(initial=GOOD) <= worst else quality <= worst
-        self._covers = self._which_cover()
+        n = max(time.size - 1, 0)
+        self._time, self._value, self._settings = time, value, settings
+        length = work.array("length", n, np.int64)
+        self.length = np.subtract(time[1:], time[:-1], out=length)
+        self.doubtful = np.flatnonzero(quality)
+        self._quality = quality
+        self._worst = UNCERTAIN if settings.uncertain_is_usable else GOOD
+        unusable = self.doubtful[quality[self.doubtful] > self._worst]
+        # Segments whose end is not usable: the value of their start is held.
+        self._held = unusable[unusable > 0] - 1
+        none = unusable[unusable < n]
 
-    def _which_cover(self) -> np.ndarray | None:
-        """Segments that carry a value."""
-        covers = None if self._usable is None else self._usable[:-1].copy()
-        if self.length.max(initial=0) > self._settings.max_gap_us:
-            bridged = self.length <= self._settings.max_gap_us
-            covers = bridged if covers is None else covers & bridged
-        if self._settings.aggregate == "delta":
-            rises = (self.value[1:] >= self.value[:-1]) & (self.length > 0)
-            covers = rises if covers is None else covers & rises
-            if self._usable is not None:
-                covers &= self._usable[1:]
-        return covers
-
-    def whole(self) -> tuple[np.ndarray, np.ndarray]:
-        """Integral (or rise) and covered time of every segment; 0 after the last sample."""
-        n = self.length.size
-        amount, lasted = np.zeros(n + 1), np.zeros(n + 1)
-        lasted[:n] = self.length
-        if self._covers is not None:
-            lasted[:n] *= self._covers
-        body, left, right = amount[:n], self.value[:-1], self.value[1:]
-        if self._settings.aggregate == "delta":
+        self.amount = work.array("amount", time.size, np.float64)
+        self.lasted = work.array("lasted", time.size, np.float64)
+        self.amount[n:], self.lasted[n:] = 0.0, 0.0
+        body, left, right = self.amount[:n], value[:-1], value[1:]
+        self.lasted[:n] = self.length
+        if self.length.max(initial=0) > settings.max_gap_us:
+            none = np.append(none, np.flatnonzero(self.length > settings.max_gap_us))
+        if settings.aggregate == "delta":
+            none = np.append(none, np.flatnonzero((right < left) | (self.length <= 0)))
+            none = np.append(none, self._held)
             np.subtract(right, left, out=body)
-            if self._covers is not None:
-                body *= self._covers
-            return amount, lasted
-        if self._settings.interpolation == "linear":
+            body[none] = 0.0
+            self.lasted[none] = 0.0
+            return
+        self.lasted[none] = 0.0
+        if settings.interpolation == "linear":
             np.add(left, right, out=body)
             body *= 0.5
-            if self._usable is not None:
-                np.copyto(body, left, where=~self._usable[1:])
+            body[self._held] = left[self._held]
         else:
             body[:] = left
-        body *= lasted[:n]
-        return amount, lasted
+        body *= self.lasted[:n]
 
-    def part(
-        self, i: np.ndarray, start: np.ndarray, end: np.ndarray
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """Integral (or rise) and covered time of segments `i` from `start` to `end`."""
-        lasted = (end - start).astype(float)
-        if self._covers is not None:
-            lasted *= self._covers[i]
-        left, rise = self.value[i], self.value[i + 1] - self.value[i]
-        length = np.maximum(self.length[i], 1)
+    def line(self, segments: np.ndarray) -> _Line:
+        """The given segments (ascending) as lines that can be cut anywhere."""
+        start, value = self._time[segments], self._value[segments]
+        covers = (self.lasted[segments] > 0).astype(float)
+        rise = self._value[segments + 1] - value
         if self._settings.aggregate == "delta":
-            return rise * (lasted / length), lasted
+            return _Line(start, rise / self.length[segments], np.zeros(value.size), covers)
         if self._settings.interpolation == "step":
-            return left * lasted, lasted
-        if self._usable is not None:
-            rise *= self._usable[i + 1]
-        middle = ((start - self.time[i]) + (end - self.time[i])) / (2 * length)
-        return (left + rise * middle) * lasted, lasted
+            return _Line(start, value, np.zeros(value.size), covers)
+        if self._held.size:
+            rise[self._quality[segments + 1] > self._worst] = 0.0
+        return _Line(start, value, rise / self.length[segments], covers)
 
 
 def grid_samples(
@@ -326,12 +371,15 @@ def grid_samples(
 
     tags = sorted(tag_settings)
     shape = (len(tags), n_intervals)
+    workspace = Workspace()
     value, coverage = np.empty(shape), np.empty(shape, np.float32)
     count, worst = np.empty(shape, np.int32), np.empty(shape, np.int8)
     for row, tag in enumerate(tags):
         settings = tag_settings[tag]
         time, reading, quality = (column[runs.get(tag, slice(0, 0))] for column in columns)
-        one = grid_tag(time, reading, quality, settings, interval_us, start_us, n_intervals)
+        one = grid_tag(
+            time, reading, quality, settings, interval_us, start_us, n_intervals, workspace
+        )
         value[row] = scaled_value(one, settings)
         coverage[row] = one.covered / interval_us
         count[row], worst[row] = one.sample_count, one.worst

@@ -22,13 +22,14 @@ from pipeline.exports.grid import (
     Instant,
     TagGrid,
     TagSettings,
+    Workspace,
     grid_table,
     grid_tag,
     scaled_value,
     to_microseconds,
 )
 
-ROWS_AT_ONCE = 1 << 17
+ROWS_AT_ONCE = 1 << 16
 """Samples per call of the kernel: its temporary arrays then stay in the processor's cache."""
 
 
@@ -206,6 +207,7 @@ class GridStream:
         self._interval_us = interval_us
         self._origin = windows[0].start_us
         self._carried: dict[int, _Carry] = {}
+        self._workspace = Workspace()
         self.rows_superseded = 0
 
     def feed(self, tag: int, time: np.ndarray, value: np.ndarray, quality: np.ndarray) -> None:
@@ -238,10 +240,11 @@ class GridStream:
     ) -> None:
         carry = self._carried.get(tag)
         if carry is not None:
-            time = np.concatenate((carry.time, time))
-            value = np.concatenate((carry.value, value))
-            quality = np.concatenate((carry.quality, quality))
-        step = time[1:] - time[:-1]
+            time = self._joined("time", carry.time, time)
+            value = self._joined("value", carry.value, value)
+            quality = self._joined("quality", carry.quality, quality)
+        step = self._workspace.array("step", time.size - 1, np.int64)
+        np.subtract(time[1:], time[:-1], out=step)
         smallest = step.min(initial=1)
         if smallest < 0:
             raise OutOfOrderError
@@ -258,6 +261,10 @@ class GridStream:
         self._carried[tag] = _Carry(
             time[kept].copy(), value[kept].copy(), quality[kept].copy(), last
         )
+
+    def _joined(self, name: str, head: np.ndarray, tail: np.ndarray) -> np.ndarray:
+        size, kind = head.size + tail.size, head.dtype.type
+        return np.concatenate((head, tail), out=self._workspace.array(name, size, kind))
 
     def close(self) -> None:
         """Compute the unfinished intervals: nothing follows."""
@@ -288,7 +295,9 @@ class GridStream:
         settings = self._settings[tag]
         for window, low, high in self._parts(start, stop):
             at = self._origin + low * self._interval_us
-            grid = grid_tag(time, value, quality, settings, self._interval_us, at, high - low)
+            grid = grid_tag(
+                time, value, quality, settings, self._interval_us, at, high - low, self._workspace
+            )
             self._files.put(window, tag, low - window.first, grid, settings)
 
     def _parts(self, start: int, stop: int) -> Iterator[tuple[Window, int, int]]:
