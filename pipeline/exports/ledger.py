@@ -8,14 +8,24 @@ number wins where two files speak of the same tag and time. Months are UTC calen
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.exports.entries import (
+    EVIDENCE,
+    LEDGER_SCHEMA,
+    Entry,
+    changed,
+    empty_ledger,
+    entries,
+    entry_of,
+    frozen_months,
+    ledger_table,
+)
 from pipeline.exports.merge import MergeCounts, merge_samples, months_touched
 from pipeline.exports.read import FoundFile
 from pipeline.exports.reading import Reading
@@ -36,53 +46,6 @@ __all__ = [
     "record",
     "scan",
 ]
-
-EntryStatus = Literal["accepted", "duplicate", "superseded", "vanished", "waiting", "failed"]
-
-LEDGER_SCHEMA = pa.schema(
-    [
-        pa.field("sequence", pa.int64(), nullable=False),
-        pa.field("path", pa.string(), nullable=False),
-        pa.field("size", pa.int64(), nullable=False),
-        pa.field("mtime_ns", pa.int64(), nullable=False),
-        pa.field("sha256", pa.string(), nullable=False),
-        pa.field("status", pa.string(), nullable=False),
-        pa.field("rows", pa.int64(), nullable=False),
-        pa.field("accepted", pa.int64(), nullable=False),
-        pa.field("rejected", pa.int64(), nullable=False),
-        pa.field("first_time", pa.timestamp("us", tz="UTC")),
-        pa.field("last_time", pa.timestamp("us", tz="UTC")),
-        pa.field("months", pa.list_(pa.string()), nullable=False),
-        pa.field("note", pa.string(), nullable=False),
-    ]
-)
-"""One row per content of a path. ``months`` are those it touches, the halo included.
-
-``status``: ``accepted`` counts as evidence; ``duplicate`` has the content of an accepted file
-and is not read; ``superseded`` was replaced by newer content of the same path; ``vanished``
-was accepted and its file is gone; ``waiting`` seemed unfinished; ``failed`` could not be read.
-"""
-
-_EVIDENCE = ("accepted", "vanished")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
-    """One row of the ledger; fields as in ``LEDGER_SCHEMA``."""
-
-    sequence: int
-    path: str
-    size: int
-    mtime_ns: int
-    sha256: str
-    status: EntryStatus
-    rows: int = 0
-    accepted: int = 0
-    rejected: int = 0
-    first_time: pd.Timestamp | None = None
-    last_time: pd.Timestamp | None = None
-    months: tuple[str, ...] = ()
-    note: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,29 +126,6 @@ def content_hash(found: FoundFile) -> str:
     if folders:
         digest.update("/".join(folders).encode())
     return digest.hexdigest()
-
-
-def empty_ledger() -> pa.Table:
-    """Make a ledger without rows."""
-    return LEDGER_SCHEMA.empty_table()
-
-
-def entries(ledger: pa.Table) -> list[Entry]:
-    """Take a ledger table apart into entries, by number."""
-    rows = ledger.sort_by("sequence").to_pylist()
-    for row in rows:
-        row["months"] = tuple(row["months"])
-        for key in ("first_time", "last_time"):
-            row[key] = None if row[key] is None else pd.Timestamp(row[key])
-    return [Entry(**row) for row in rows]
-
-
-def ledger_table(rows: Iterable[Entry]) -> pa.Table:
-    """Make a table of ``LEDGER_SCHEMA`` from entries, by number."""
-    ordered = sorted(rows, key=lambda entry: entry.sequence)
-    columns = {f.name: [getattr(entry, f.name) for entry in ordered] for f in LEDGER_SCHEMA}
-    columns["months"] = [list(months) for months in columns["months"]]
-    return pa.Table.from_pydict(columns, schema=LEDGER_SCHEMA)
 
 
 def scan(
@@ -284,7 +224,7 @@ class _Scan:
         )
 
     def _set(self, row: Entry, **change: object) -> Entry:
-        new = _replaced(row, **change)
+        new = changed(row, **change)
         self._rows[row.sequence] = new
         if new.status == "superseded":
             if self._current.get(new.path) is row:
@@ -302,7 +242,7 @@ class _Scan:
         alike = [
             row
             for row in self._rows.values()
-            if row.sha256 == sha256 and row.path != but and row.status in _EVIDENCE
+            if row.sha256 == sha256 and row.path != but and row.status in EVIDENCE
         ]
         queued = [c for c in self._to_read.values() if c.sha256 == sha256 and c.found.path != but]
         if alike:
@@ -333,7 +273,7 @@ class _Scan:
         number = self._number()
         if twin is not None:
             note = f"Same content as {twin.path}; not read again."
-            row = _entry_of(file, sha256, number, "duplicate", note)
+            row = entry_of(file, sha256, number, "duplicate", note)
             self._rows[number] = self._current[file.path] = row
             self._changed = True
             self._notes.append(f"{file.path}: same content as {twin.path}; not read again.")
@@ -357,10 +297,10 @@ class _Scan:
                 self._notes.append(f"{file.path}: is there again.")
             else:
                 # Spares the next run the hashing; by itself no reason to write anything.
-                new = _replaced(known, size=file.size, mtime_ns=file.mtime_ns)
+                new = changed(known, size=file.size, mtime_ns=file.mtime_ns)
                 self._rows[known.sequence] = self._current[file.path] = new
             return
-        if known.status in _EVIDENCE:
+        if known.status in EVIDENCE:
             self._dirty.update(known.months)
             self._notes.append(f"{file.path}: new content replaces the old.")
         self._set(known, status="superseded", note="Replaced by newer content of the same path.")
@@ -415,25 +355,8 @@ class _Scan:
                 self._notes.append(f"{row.path}: read now, since its twin is gone.")
 
 
-def _replaced(row: Entry, **change: object) -> Entry:
-    values = {name: getattr(row, name) for name in LEDGER_SCHEMA.names}
-    return Entry(**(values | change))
-
-
-def _entry_of(file: FoundFile, sha256: str, sequence: int, status: EntryStatus, note: str) -> Entry:
-    return Entry(
-        sequence=sequence,
-        path=file.path,
-        size=file.size,
-        mtime_ns=file.mtime_ns,
-        sha256=sha256,
-        status=status,
-        note=note,
-    )
-
-
 def _waiting_entry(candidate: Candidate) -> Entry:
-    return _entry_of(candidate.found, candidate.sha256, candidate.sequence, "accepted", "")
+    return entry_of(candidate.found, candidate.sha256, candidate.sequence, "accepted", "")
 
 
 def record(
@@ -460,10 +383,10 @@ def record(
     Entry
     """
     if reading is None:
-        return _entry_of(candidate.found, candidate.sha256, candidate.sequence, "failed", failure)
+        return entry_of(candidate.found, candidate.sha256, candidate.sequence, "failed", failure)
     if reading.status == "waiting":
         note = " ".join(reading.notes)
-        return _entry_of(candidate.found, candidate.sha256, candidate.sequence, "waiting", note)
+        return entry_of(candidate.found, candidate.sha256, candidate.sequence, "waiting", note)
     time = reading.samples.column("time")
     span = pc.min_max(time).as_py() if len(time) else {"min": None, "max": None}
     return Entry(
@@ -481,23 +404,3 @@ def record(
         months=months_touched(reading.samples, max_gap),
         note=" ".join(reading.notes),
     )
-
-
-def frozen_months(rows: Iterable[Entry], has_copy: Callable[[Entry], bool]) -> tuple[str, ...]:
-    """List the months that must not be rebuilt because their source is gone.
-
-    Parameters
-    ----------
-    rows : iterable of Entry
-        The ledger.
-    has_copy : callable
-        Whether the samples of an entry are kept in the data folder, so that its months can
-        still be rebuilt.
-
-    Returns
-    -------
-    tuple of str
-        Months of vanished sources, ascending.
-    """
-    gone = [row for row in rows if row.status == "vanished" and not has_copy(row)]
-    return tuple(sorted({month for row in gone for month in row.months}))

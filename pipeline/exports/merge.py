@@ -12,7 +12,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from pipeline.exports.collector import order_by_tag_and_time
+from pipeline.exports.ordering import order_by_tag_and_time
 from pipeline.exports.reading import samples_table
 
 __all__ = ["MergeCounts", "merge_samples", "months_touched"]

@@ -1,0 +1,291 @@
+"""Read exports that nobody described yet, and draft the plant file they need."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.errors import ExportError
+from pipeline.exports.draft import draft_plant_file
+from pipeline.exports.findings import Finding, find_contradictions
+from pipeline.exports.merge import merge_samples
+from pipeline.exports.read import find_exports, stream_export
+from pipeline.exports.reading import Reading
+from pipeline.exports.sniff import DAY_OR_MONTH, Sniffed, sniff
+from pipeline.exports.tag_facts import (
+    Guess,
+    TagFacts,
+    arrays_of,
+    facts_of,
+    guess_quantity,
+    guess_unit,
+)
+from pipeline.plant.types import ExportFormat
+
+__all__ = ["ExportGroup", "Inspection", "TagGuess", "inspect_exports"]
+
+_Member = tuple[str, Path, Sniffed]
+
+MOST_SAMPLES = 5_000_000
+"""Samples per group that are looked at; figures of longer exports are of their first part."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExportGroup:
+    """Files that are written the same way.
+
+    Parameters
+    ----------
+    export : ExportFormat
+        Draft description.
+    files : tuple of str
+        Relative to the folder.
+    reasons, unknown, notes : tuple of str
+        How the description was found, what it cannot know, and what reading showed.
+    """
+
+    export: ExportFormat
+    files: tuple[str, ...]
+    reasons: tuple[str, ...] = ()
+    unknown: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class TagGuess:
+    """A tag with its figures and what it may be."""
+
+    facts: TagFacts
+    quantity: Guess
+    unit: Guess
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inspection:
+    """What undescribed exports hold.
+
+    Parameters
+    ----------
+    groups : tuple of ExportGroup
+        Groups of files.
+    tags : tuple of TagGuess
+        Tags by name.
+    findings : tuple of Finding
+        Names that contradict values.
+    refused : tuple of str
+        Files that cannot be read or described, with the reason.
+    draft : str
+        Draft of the plant file, TOML.
+    """
+
+    groups: tuple[ExportGroup, ...]
+    tags: tuple[TagGuess, ...]
+    findings: tuple[Finding, ...]
+    refused: tuple[str, ...]
+    draft: str
+
+
+def inspect_exports(
+    folder: Path, patterns: Sequence[str] = (".",), most_samples: int = MOST_SAMPLES
+) -> Inspection:
+    """Read exports that nobody described yet.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the plant file will stand.
+    patterns : sequence of str
+        Files, folders or globs relative to it.
+    most_samples : int
+        Samples per group of files that are looked at.
+
+    Returns
+    -------
+    Inspection
+
+    Raises
+    ------
+    ExportError
+        If there is no file, or none that can be described.
+    """
+    found = find_exports(folder, [ExportFormat(pattern=p) for p in patterns])
+    if not found:
+        shown = ", ".join(f"'{p}'" for p in patterns)
+        raise ExportError(f"There is no export file at {shown} in {folder.name or folder}.")
+    refused: list[str] = []
+    grouped: dict[tuple[object, ...], list[_Member]] = {}
+    for file in found:
+        try:
+            seen = sniff(file.file)
+        except ExportError as error:
+            refused.append(" ".join(str(error).split()))
+            continue
+        key = (_pattern(file.path), *_signature(seen.export))
+        grouped.setdefault(key, []).append((file.path, file.file, seen))
+    if not grouped:
+        raise ExportError("No export file can be described.\n  - " + "\n  - ".join(refused[:10]))
+    groups: list[ExportGroup] = []
+    tables: list[pa.Table] = []
+    units: dict[str, str] = {}
+    for pattern, members in _patterns(grouped):
+        group, table, stated = _read_group(pattern, members, most_samples, refused)
+        groups.append(group)
+        tables.append(table)
+        units |= stated
+    samples, _ = merge_samples(tables)
+    facts = facts_of(samples)
+    tags = []
+    for name, own in facts.items():
+        quantity = guess_quantity(own, units.get(name, ""))
+        tags.append(TagGuess(own, quantity, guess_unit(own, quantity.what, units)))
+    findings = find_contradictions(
+        facts,
+        arrays_of(samples),
+        {t.facts.name: t.quantity.what for t in tags},
+        {t.facts.name: t.unit.what for t in tags},
+    )
+    return Inspection(
+        groups=tuple(groups),
+        tags=tuple(tags),
+        findings=tuple(findings),
+        refused=tuple(refused),
+        draft=draft_plant_file(
+            [(g.export, g.files, (*g.reasons, *g.notes), g.unknown) for g in groups],
+            [(t.facts, t.quantity, t.unit) for t in tags],
+            findings,
+            refused,
+        ),
+    )
+
+
+def _signature(export: ExportFormat) -> tuple[object, ...]:
+    return (
+        export.layout,
+        export.time_column,
+        export.tag_column,
+        export.value_column,
+        export.status_column,
+        export.delimiter,
+        export.skip_rows,
+        export.unit_row,
+        export.encoding,
+    )
+
+
+def _pattern(path: str) -> str:
+    """Give the glob of a file's likes: its folder and ending."""
+    place = Path(path)
+    parts = [("*" if "=" in part else part) for part in place.parent.parts]
+    return Path(*parts, "*" + "".join(place.suffixes[-2:])).as_posix()
+
+
+def _patterns(
+    grouped: dict[tuple[object, ...], list[_Member]],
+) -> list[tuple[str, list[_Member]]]:
+    """Give each group its glob.
+
+    Of groups that share one, the largest takes it and comes last, since the first group of a
+    plant file that meets a file takes it; the files of the others are named one by one.
+    """
+    named: list[tuple[str, list[_Member]]] = []
+    globs: list[tuple[str, list[_Member]]] = []
+    by_glob: dict[str, list[list[_Member]]] = {}
+    for key, members in grouped.items():
+        by_glob.setdefault(str(key[0]), []).append(members)
+    for glob, groups in by_glob.items():
+        groups.sort(key=len)
+        named += [(member[0], [member]) for members in groups[:-1] for member in members]
+        whole = len(groups) == 1 and len(groups[0]) == 1
+        globs.append((groups[-1][0][0] if whole else glob, groups[-1]))
+    return named + globs
+
+
+def _read_group(
+    pattern: str,
+    members: list[_Member],
+    most_samples: int,
+    refused: list[str],
+) -> tuple[ExportGroup, pa.Table, dict[str, str]]:
+    export = replace(_settled([seen for _, _, seen in members]), pattern=pattern)
+    tags = sorted({tag for _, _, seen in members for tag in seen.tags})
+    # Clock times of an unknown zone are read as if they were UTC: good enough for figures.
+    reading_as = replace(export, time_zone=export.time_zone or "UTC")
+    notes: list[str] = []
+    tables: list[pa.Table] = []
+    left = most_samples
+    for path, file, _ in members:
+        if left <= 0:
+            notes.append(f"Only the first {most_samples} samples were looked at.")
+            break
+        try:
+            names = tags or _tags_in(file, reading_as, path)
+            for piece in _pieces(file, reading_as, names, path, left):
+                if isinstance(piece, Reading):
+                    notes += piece.notes
+                else:
+                    tables.append(piece)
+                    left -= piece.num_rows
+        except ExportError as error:
+            refused.append(" ".join(str(error).split()))
+    table, _ = merge_samples(tables)
+    stated: dict[str, str] = {}
+    for _, _, seen in members:
+        stated |= {k: v for k, v in (seen.units or {}).items() if v}
+    group = ExportGroup(
+        export=export,
+        files=tuple(path for path, _, _ in members),
+        reasons=members[0][2].reasons,
+        unknown=_open_questions([seen for _, _, seen in members]),
+        notes=tuple(dict.fromkeys(notes)),
+    )
+    return group, table, stated
+
+
+def _open_questions(seen: Sequence[Sniffed]) -> tuple[str, ...]:
+    """Gather what no file of a group shows; one proof of the day's place is enough."""
+    questions = dict.fromkeys(question for file in seen for question in file.unknown)
+    if any(DAY_OR_MONTH not in file.unknown for file in seen):
+        questions.pop(DAY_OR_MONTH, None)
+    return tuple(questions)
+
+
+def _settled(seen: Sequence[Sniffed]) -> ExportFormat:
+    """Take what most files show of marks that not every file can prove."""
+    export = seen[0].export
+    proven = [s.export for s in seen if DAY_OR_MONTH not in s.unknown]
+    formats = {e.time_format for e in proven}
+    return replace(
+        export,
+        decimal="," if any(s.export.decimal == "," for s in seen) else ".",
+        thousands=next((s.export.thousands for s in seen if s.export.thousands), None),
+        time_format=next(iter(sorted(formats)), export.time_format),
+    )
+
+
+def _tags_in(file: Path, export: ExportFormat, label: str) -> list[str]:
+    """List the tags of a long export by reading it without any known tag."""
+    *_, last = stream_export(file, export, (), label)
+    return sorted(last.unknown_tags) if isinstance(last, Reading) else []
+
+
+def _pieces(
+    file: Path, export: ExportFormat, names: Sequence[str], label: str, left: int
+) -> Iterator[pa.Table | Reading]:
+    for piece in stream_export(file, export, names, label):
+        if isinstance(piece, pa.Table):
+            # Merging takes one row per tag and time.
+            order = pc.sort_indices(piece.drop_columns(["tag"]), [("time", "ascending")])
+            yield _last_of_each(piece.take(order))
+            left -= piece.num_rows
+            if left <= 0:
+                return
+        else:
+            yield piece
+
+
+def _last_of_each(table: pa.Table) -> pa.Table:
+    return merge_samples([table])[0]

@@ -1,0 +1,277 @@
+"""Exports that nobody described: what is found out, pointed out, and left open.
+
+The exports are made here, so that what each tag really is is known.
+"""
+
+from __future__ import annotations
+
+import shutil
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from pipeline.errors import ExportError, PlantFileError
+from pipeline.exports.inspect_exports import Inspection, inspect_exports
+from pipeline.exports.sniff import sniff
+from pipeline.plant import read_plant
+
+SAMPLE = Path(__file__).parents[2] / "sample_exports"
+MINUTES = 6 * 1440
+
+
+def series() -> dict[str, np.ndarray]:
+    """Six days of minutes of a small station in bar, m3/h, m and kW, with a fixed seed."""
+    rng = np.random.default_rng(11)
+    t = np.arange(MINUTES)
+    demand = 200 + 60 * np.sin(2 * np.pi * t / 1440) + rng.normal(0, 2, MINUTES)
+    running = (t // 480) % 3 != 2
+    flow = np.where(running, demand, 0.0)
+    level = 4 + np.cumsum(rng.normal(0, 0.01, MINUTES)) * 0.2
+    suction = 0.05 * level + rng.normal(0, 0.003, MINUTES)
+    return {
+        "flow": flow,
+        "level": level,
+        "other_level": 3 + np.cumsum(rng.normal(0, 0.01, MINUTES)) * 0.2,
+        "suction": suction,
+        "power": np.where(running, 30 + 0.3 * flow + rng.normal(0, 0.3, MINUTES), 0.1),
+    }
+
+
+TIME = pd.date_range("2024-03-01", periods=MINUTES, freq="min", tz="UTC")
+
+
+def put_wide(folder: Path, columns: dict[str, np.ndarray], name: str = "export.csv") -> None:
+    frame = pd.DataFrame(columns)
+    frame.insert(0, "Timestamp", TIME.strftime("%Y-%m-%dT%H:%M:%SZ")[: len(frame)])
+    frame.to_csv(folder / name, index=False)
+
+
+def what_is_said(inspection: Inspection, tag: str) -> str:
+    return " | ".join(f"{f.what}: {f.why}" for f in inspection.findings if f.tags[0] == tag)
+
+
+def test_an_efficiency_that_is_a_power(tmp_path) -> None:
+    s = series()
+    put_wide(tmp_path, {"P1.EFFICIENCY": s["power"] * 2, "P1.FLOW": s["flow"]})
+    said = what_is_said(inspect_exports(tmp_path), "P1.EFFICIENCY")
+    assert "cannot be one" in said
+    assert "follows 'P1.FLOW'" in said
+
+
+def test_an_efficiency_between_0_and_100_is_left_out_too(tmp_path) -> None:
+    s = series()
+    put_wide(tmp_path, {"P1.Eff": 60 + 10 * np.sin(np.arange(MINUTES) / 99), "P1.FLOW": s["flow"]})
+    inspection = inspect_exports(tmp_path)
+    assert "computed value" in what_is_said(inspection, "P1.Eff")
+    assert "P1.Eff" not in [t.get("name") for t in tomllib.loads(inspection.draft)["tags"]]
+
+
+def test_a_level_that_is_the_other_tank(tmp_path) -> None:
+    s = series()
+    levels = {"TANK1.LEVEL": s["level"], "TANK2.LEVEL": s["level"], "T3.LEVEL": s["other_level"]}
+    put_wide(tmp_path, levels)
+    inspection = inspect_exports(tmp_path)
+    assert "shows the values of 'TANK1.LEVEL'" in what_is_said(inspection, "TANK2.LEVEL")
+    assert what_is_said(inspection, "T3.LEVEL") == ""
+
+
+def test_totals_among_rates(tmp_path) -> None:
+    s = series()
+    put_wide(tmp_path, {"P1.FLOW": s["flow"], "P2.FLOW": np.cumsum(s["flow"]) / 60})
+    quarter = s["flow"].reshape(-1, 15).sum(axis=1) / 60
+    ends = TIME[14::15] + pd.Timedelta(minutes=1)
+    slow = pd.DataFrame(
+        {"time": ends.strftime("%Y-%m-%d %H:%M:%S+00:00"), "MAIN.FLOW": np.round(quarter, 4)}
+    )
+    slow.to_csv(tmp_path / "slow.csv", index=False, sep=";")
+    inspection = inspect_exports(tmp_path)
+    assert "running total among flow rates" in what_is_said(inspection, "P2.FLOW")
+    assert "total per 15 min beside the rate 'P1.FLOW'" in what_is_said(inspection, "MAIN.FLOW")
+    assert what_is_said(inspection, "P1.FLOW") == ""
+
+
+def test_an_absolute_pressure_among_gauge_pressures(tmp_path) -> None:
+    s = series()
+    put_wide(
+        tmp_path,
+        {"P1.SUCTION": s["suction"] - 0.1, "P2.SUCTION": s["suction"] - 0.1 + 1.01},
+    )
+    inspection = inspect_exports(tmp_path)
+    assert "absolute pressure beside" in what_is_said(inspection, "P2.SUCTION")
+    assert what_is_said(inspection, "P1.SUCTION") == ""
+
+
+def test_a_flow_computed_from_the_tank(tmp_path) -> None:
+    s = series()
+    computed = np.append(np.diff(s["level"]), 0.0) * -50 * 60 + 120
+    put_wide(tmp_path, {"T1.LEVEL": s["level"], "OUT.FLOW": computed, "P1.FLOW": s["flow"]})
+    inspection = inspect_exports(tmp_path)
+    assert "computed from the change of 'T1.LEVEL'" in what_is_said(inspection, "OUT.FLOW")
+    assert what_is_said(inspection, "P1.FLOW") == ""
+
+
+def test_two_meters_that_differ_in_proportion(tmp_path) -> None:
+    s = series()
+    noise = np.random.default_rng(2).normal(0, 0.5, MINUTES)
+    put_wide(tmp_path, {"A.FLOW": s["flow"], "B.FLOW": 0.92 * s["flow"] + noise})
+    assert "reads 0.92" in what_is_said(inspect_exports(tmp_path), "B.FLOW")
+
+
+def test_vacuum_and_states(tmp_path) -> None:
+    s = series()
+    put_wide(
+        tmp_path,
+        {"P1 suction [inHg vac]": 3 + s["suction"], "P1.RUN": s["power"], "P2.RUN": s["flow"] > 0},
+    )
+    inspection = inspect_exports(tmp_path)
+    assert "counts vacuum downwards" in what_is_said(inspection, "P1 suction [inHg vac]")
+    assert "takes many values" in what_is_said(inspection, "P1.RUN")
+
+
+def test_an_honest_station_raises_no_suspicion(tmp_path) -> None:
+    s = series()
+    put_wide(
+        tmp_path,
+        {
+            "P1.FLOW": s["flow"],
+            "T1.LEVEL": s["level"],
+            "T2.LEVEL": s["other_level"],
+            "P1.SUCTION": s["suction"],
+            "P1.POWER": s["power"],
+            "P1.DISCHARGE": 4 + 0.01 * s["flow"],
+        },
+    )
+    assert inspect_exports(tmp_path).findings == ()
+
+
+def test_the_sample_station_is_recognised(tmp_path) -> None:
+    """Its own plant file says what every tag is and how every group of files is written."""
+    for folder in sorted((SAMPLE / "exports").iterdir()):
+        (tmp_path / "exports" / folder.name).mkdir(parents=True)
+        for file in sorted(folder.iterdir())[:3]:
+            shutil.copy(file, tmp_path / "exports" / folder.name)
+    inspection = inspect_exports(tmp_path)
+    plant = read_plant(SAMPLE / "plant.toml")
+    declared = {name: versions[0] for name, versions in plant.tags.items()}
+    guessed = {t.facts.name: t for t in inspection.tags}
+    assert guessed.keys() == declared.keys()
+    for name, tag in declared.items():
+        assert guessed[name].quantity.what == tag.quantity, name
+        if guessed[name].unit.what and tag.quantity != "running":
+            assert guessed[name].unit.what == tag.unit, name
+    assert inspection.refused == ()
+    written = {e.pattern: e for e in plant.exports}
+    for group in inspection.groups:
+        export = written[group.export.pattern]
+        for key in ("layout", "time_column", "tag_column", "value_column", "status_column",
+                    "time_format", "decimal", "skip_rows", "unit_row"):  # fmt: skip
+            assert getattr(group.export, key) == getattr(export, key), (export.pattern, key)
+    zones = {g.export.pattern for g in inspection.groups if any("zone" in u for u in g.unknown)}
+    assert zones == {e.pattern for e in plant.exports if e.time_zone is not None}
+
+
+def test_the_draft_is_a_plant_file_with_open_questions_only(tmp_path) -> None:
+    s = series()
+    odd = 'odd\x07 "name"'
+    put_wide(tmp_path, {"P1.FLOW": s["flow"], "P1.SUCTION": s["suction"], odd: s["level"]})
+    draft = inspect_exports(tmp_path).draft
+    content = tomllib.loads(draft)
+    assert content["plant_format"] == 1
+    assert content["exports"][0]["time_column"] == "Timestamp"
+    assert [t["name"] for t in content["tags"]] == ["P1.FLOW", "P1.SUCTION"]
+    (tmp_path / "plant.toml").write_text(draft)
+    with pytest.raises(PlantFileError) as caught:
+        read_plant(tmp_path / "plant.toml")
+    for fault in caught.value.faults:
+        assert "exports" not in fault.where
+        assert "unknown key" not in fault.found
+
+
+def test_mixed_ways_of_writing_in_one_folder(tmp_path) -> None:
+    s = series()
+    put_wide(tmp_path, {"A.FLOW": s["flow"][:500]}, "a.csv")
+    put_wide(tmp_path, {"A.FLOW": s["flow"][:500]}, "b.csv")
+    german = (f"{v:.2f}".replace(".", ",") for v in s["level"][::40])
+    rows = [
+        f"{t:%d.%m.%Y %H:%M};B.LEVEL;{v};192\n" for t, v in zip(TIME[::40], german, strict=True)
+    ]
+    (tmp_path / "c.csv").write_text("time;tag;value;quality\n" + "".join(rows))
+    inspection = inspect_exports(tmp_path)
+    by_pattern = {g.export.pattern: g for g in inspection.groups}
+    assert set(by_pattern) == {"c.csv", "*.csv"}
+    assert by_pattern["c.csv"].export.decimal == ","
+    assert by_pattern["*.csv"].files == ("a.csv", "b.csv")
+    assert [t.facts.name for t in inspection.tags] == ["A.FLOW", "B.LEVEL"]
+
+
+@pytest.mark.parametrize(
+    ("numbers", "decimal", "thousands", "is_open"),
+    [
+        (["1,5", "0,25"], ",", None, False),
+        (["1.234,5", "12,0"], ",", ".", False),
+        (["1,234.5", "12.0"], ".", ",", False),
+        (["1,234,567", "12"], ".", ",", False),
+        (["0,125", "4,012"], ",", None, False),
+        (["4,012", "5,013"], ",", None, True),
+        (["1.5", "2.5"], ".", None, False),
+    ],
+)
+def test_marks_of_numbers(tmp_path, numbers, decimal, thousands, is_open) -> None:
+    rows = [f"2024-03-01T0{i % 10}:00:00Z;{numbers[i % 2]}" for i in range(10)]
+    (tmp_path / "e.csv").write_text("Date;LEVEL\n" + "\n".join(rows) + "\n")
+    seen = sniff(tmp_path / "e.csv")
+    assert (seen.export.decimal, seen.export.thousands) == (decimal, thousands)
+    assert any("comma" in question for question in seen.unknown) == is_open
+
+
+@pytest.mark.parametrize(
+    ("cell", "time_format"),
+    [
+        (lambda t: str(int(t.timestamp())), "epoch_s"),
+        (lambda t: str(int(t.timestamp() * 1000)), "epoch_ms"),
+        (lambda t: f"{t.timestamp() / 86400 + 25569:.8f}", "spreadsheet"),
+        (lambda t: t.strftime("%m/%d/%Y %H:%M"), "month_first"),
+        (lambda t: t.strftime("%d/%m/%Y %H:%M"), "day_first"),
+        (lambda t: t.strftime("%Y-%m-%d %H:%M:%S"), "iso"),
+    ],
+)
+def test_forms_of_time(tmp_path, cell, time_format: str) -> None:
+    times = pd.date_range("2024-03-01", periods=600, freq="h", tz="UTC")
+    rows = [f"{cell(t)}\t{i % 7}.5" for i, t in enumerate(times)]
+    (tmp_path / "e.csv").write_text("Date\tLEVEL\n" + "\n".join(rows) + "\n")
+    seen = sniff(tmp_path / "e.csv")
+    assert (seen.export.time_format, seen.export.delimiter) == (time_format, "\t")
+    assert any("zone" in u for u in seen.unknown) == (not time_format.startswith("epoch"))
+
+
+def test_parquet_without_a_description(tmp_path) -> None:
+    table = pa.table(
+        {
+            "ts": pa.array(TIME[:200].to_numpy()).cast(pa.timestamp("ns", "UTC")),
+            "point": pa.array(["T1.LEVEL", "P1.FLOW"] * 100).dictionary_encode(),
+            "val": np.arange(200.0),
+            "q": pa.array([192] * 200, pa.uint8()),
+        }
+    )
+    pq.write_table(table, tmp_path / "e.parquet")
+    export = sniff(tmp_path / "e.parquet").export
+    found = (export.layout, export.time_column, export.tag_column, export.value_column)
+    assert found == ("long", "ts", "point", "val")
+    assert export.status_column == "q"
+    assert {t.quantity.what for t in inspect_exports(tmp_path).tags} == {"level", "flow"}
+
+
+def test_what_cannot_be_described(tmp_path) -> None:
+    with pytest.raises(ExportError, match="no export file at"):
+        inspect_exports(tmp_path)
+    (tmp_path / "readme.csv").write_text("just some words\nand some more\n")
+    (tmp_path / "nohead.csv").write_text("2024-03-01T00:00:00Z,1\n2024-03-01T00:01:00Z,2\n")
+    with pytest.raises(ExportError) as caught:
+        inspect_exports(tmp_path)
+    assert "readme.csv" in str(caught.value)
+    assert "nohead.csv" in str(caught.value)
