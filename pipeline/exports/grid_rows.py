@@ -16,7 +16,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from pipeline.errors import ExportError, Fault
-from pipeline.exports.grid import BAD, GOOD, TagSettings
+from pipeline.exports.grid_kernel import BAD, GOOD, TagSettings
 from pipeline.exports.grid_stream import Window
 
 __all__ = [

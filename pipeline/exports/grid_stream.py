@@ -17,16 +17,14 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline.errors import ContractError, Fault
-from pipeline.exports.grid import (
+from pipeline.exports.grid import Instant, grid_table, to_microseconds
+from pipeline.exports.grid_kernel import (
     BAD,
-    Instant,
     TagGrid,
     TagSettings,
     Workspace,
-    grid_table,
     grid_tag,
     scaled_value,
-    to_microseconds,
 )
 
 ROWS_AT_ONCE = 1 << 16

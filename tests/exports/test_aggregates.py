@@ -16,7 +16,7 @@ from pipeline.exports.aggregates import (
     aggregate,
     interval_edges,
 )
-from pipeline.exports.grid import TagSettings, grid_tag, scaled_value
+from pipeline.exports.grid_kernel import TagSettings, grid_tag, scaled_value
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 SECOND = 1_000_000

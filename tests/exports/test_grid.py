@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 from itertools import pairwise
@@ -14,7 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.errors import ContractError
-from pipeline.exports.grid import TagSettings, grid_samples, grid_tag
+from pipeline.exports.grid import TagSettings, grid_samples
+from pipeline.exports.grid_kernel import grid_tag
 
 SECOND = 1_000_000
 MINUTE = 60 * SECOND
@@ -128,6 +130,22 @@ def test_integral_and_coverage_are_conserved_when_the_grid_is_refined(rows, tag,
     np.testing.assert_array_equal(
         refined.sample_count.reshape(shape).sum(axis=1), coarse.sample_count
     )
+
+
+@settings(max_examples=50, deadline=None)
+@given(sample_rows, tag_options, st.sampled_from([1, 2, 3, 6, 24]))
+def test_sum_of_value_coverage_and_time_is_conserved_in_the_table(rows, tag, factor):
+    def integral(interval_us):
+        grid = grid_samples(table(rows), {1: tag}, interval_us, 0, 240 * SECOND)
+        value, share = grid["value"].to_numpy(), grid["coverage"].to_numpy().astype(float)
+        if tag.aggregate == "delta":
+            return np.nansum(value)
+        return np.nansum(value * share) * interval_us / SECOND
+
+    tag = replace(tag, max_gap_us=tag.max_gap_us * SECOND, scale=0.25)
+    # The coverage column holds single precision: seven digits of up to 250 x 240 unit seconds.
+    fine, coarse = integral(6 * SECOND // factor), integral(30 * SECOND)
+    np.testing.assert_allclose(fine, coarse, rtol=1e-6, atol=0.01)
 
 
 @settings(max_examples=100, deadline=None)
