@@ -21,7 +21,7 @@ def hourly_rows(
     step_seconds: float,
     least_coverage: float = 0.75,
     steady_flow: float = 0.03,
-    steady_pressure: float = 2000.0,
+    steady_pressure: float = 20000.0,
 ) -> pd.DataFrame:
     """Reduce one pump's grid measurements to hours.
 
@@ -42,7 +42,8 @@ def hourly_rows(
         Largest standard deviation of a flow within a steady hour, over the hour's largest
         flow [-].
     steady_pressure : float
-        Largest change of static pressure within a steady hour [Pa].
+        Largest change of static pressure within a steady hour [Pa]. The reading is linear
+        in it, so a level on the move does no harm; a jump says another tank was switched in.
 
     Returns
     -------

@@ -23,6 +23,7 @@ from .model import (
     UNKNOWN_LOSS_U,
     UNPHYSICAL_COEFFICIENT,
     UNSEEN_COMBINATION,
+    UNSEEN_FLOW,
     LossPrior,
 )
 from .posterior import LossPosterior, doubted_covariance
@@ -75,8 +76,8 @@ class SuctionLineModel(BaseEstimator):
     instrument_u : mapping of str to float, optional
         Calibration uncertainty by instrument [Pa]; `gauge_u` for those not named. Rows of
         one instrument share its error, whichever pump it was connected to.
-    gauge_u, static_u, static_scale_u, exponent, exponent_u, residual_u, prediction_limit,
-    least_rows : float
+    gauge_u, static_u, static_scale_u, exponent, exponent_u, residual_u, gauge_noise_u,
+    flow_noise_u, static_noise_u, prediction_limit, least_rows : float
         As in `SuctionModel`. `static_u` is shared by all pumps of the line (level datum).
     tap_u : float
         Uncertainty of each tap's own elevation, as pressure [Pa].
@@ -117,6 +118,9 @@ class SuctionLineModel(BaseEstimator):
         exponent: float = 1.9,
         exponent_u: float = 0.06,
         residual_u: float = 100.0,
+        gauge_noise_u: float = 0.0,
+        flow_noise_u: float = 0.0,
+        static_noise_u: float = 0.0,
         prediction_limit: float = 1500.0,
         least_rows: float = 5.0,
     ) -> None:
@@ -131,6 +135,9 @@ class SuctionLineModel(BaseEstimator):
         self.exponent = exponent
         self.exponent_u = exponent_u
         self.residual_u = residual_u
+        self.gauge_noise_u = gauge_noise_u
+        self.flow_noise_u = flow_noise_u
+        self.static_noise_u = static_noise_u
         self.prediction_limit = prediction_limit
         self.least_rows = least_rows
 
@@ -308,7 +315,7 @@ class SuctionLineModel(BaseEstimator):
         return np.column_stack(columns)
 
     def _reference(self, flows: Array, segments: Sequence[str]) -> Array:
-        reference = np.ones(len(segments))
+        reference = np.full(len(segments), UNSEEN_FLOW)
         for j, name in enumerate(segments):
             size = np.abs(flows[:, j][flows[:, j] != 0.0])
             if size.size:
@@ -355,7 +362,9 @@ class SuctionLineModel(BaseEstimator):
         value = self.posterior_.value(known, linear, flows)
         if not return_std:
             return value
-        return value, np.hypot(self.posterior_.value_u(linear, flows), self.residual_u_)
+        return value, np.hypot(
+            self.posterior_.value_u(linear, flows), self._random_u(flows, self._scatter_u())
+        )
 
     def predict_parts(self, X: pd.DataFrame) -> pd.DataFrame:
         """Predict the true pressure with its uncertainty in two parts; index as X.
@@ -371,7 +380,9 @@ class SuctionLineModel(BaseEstimator):
             {
                 "suction_pressure": value,
                 "suction_pressure_u_systematic": self.posterior_.value_u(linear, flows),
-                "suction_pressure_u_random": np.where(np.isfinite(value), self.residual_u_, np.nan),
+                "suction_pressure_u_random": np.where(
+                    np.isfinite(value), self._random_u(flows, self._scatter_u()), np.nan
+                ),
             },
             index=X.index,
         )
@@ -391,7 +402,9 @@ class SuctionLineModel(BaseEstimator):
         new = ~np.isin(instrument, np.array(self.instruments_, dtype=object))
         figures = self.instrument_u or {}
         unseen = pd.Series(instrument).map(dict(figures)).fillna(self.gauge_u).to_numpy(dtype=float)
-        spread = np.hypot(self.posterior_.value_u(linear, flows), self.residual_u_)
+        spread = np.hypot(
+            self.posterior_.value_u(linear, flows), self._random_u(flows, self.residual_u_)
+        )
         return value, np.hypot(spread, np.where(new, unseen, 0.0))
 
     def decline(
@@ -430,10 +443,39 @@ class SuctionLineModel(BaseEstimator):
         reason[~np.isfinite(known) | ~np.isfinite(flows).all(axis=1)] = MISSING_INPUT
         return reason
 
+    def predict_losses(self, X: pd.DataFrame) -> pd.DataFrame:
+        """Loss of each header segment and of the own branch in each row.
+
+        Returns
+        -------
+        DataFrame
+            Columns: the header columns and the branch column [Pa]; index as X.
+        """
+        _, _, flows = self._rows(X, reading=False)
+        losses = self.posterior_.losses(flows)
+        headers = len(self.header_columns)
+        # Only the row's own branch carries flow.
+        own = losses[:, headers:].sum(axis=1)
+        table = np.column_stack([losses[:, :headers], own])
+        return pd.DataFrame(
+            table, columns=[*self.header_columns, self.branch_column], index=X.index
+        )
+
+    def _random_u(self, flows: Array, scatter_u: float) -> Array:
+        return self.posterior_.random_u(
+            flows, scatter_u, flow_noise_u=self.flow_noise_u, static_noise_u=self.static_noise_u
+        )
+
+    def _scatter_u(self) -> float:
+        """Scatter of the true pressure about the fit, as in `SuctionModel`."""
+        rest = self.residual_u_**2 - self.gauge_noise_u**2
+        return float(np.sqrt(max(rest, 0.1 * self.residual_u_**2)))
+
     def _per_pump(self, pump: NDArray[np.object_], figure: str) -> Array:
         numbers = self.posterior_.numbers
-        figures = {name: numbers.get(f"{figure}:{name}", float("nan")) for name in self.pumps_}
-        return np.asarray(pd.Series(pump).map(figures), dtype=np.float64)
+        codes, names = pd.factorize(pump)
+        figures = [numbers.get(f"{figure}:{name}", float("nan")) for name in names]
+        return np.asarray(figures, dtype=float)[codes]
 
     def source(self, X: pd.DataFrame) -> NDArray[np.object_]:
         """Name the strongest evidence behind each row's prediction.

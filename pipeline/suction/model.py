@@ -20,6 +20,9 @@ from .solve import Array, LossRows, fit_losses
 # A loss nobody has drawn, surveyed or measured: 100 kPa (10 m of water) at the reference
 # flow, wide against any suction line that lets a pump live.
 UNKNOWN_LOSS_U = 1.0e5
+# Reference of a flow that was never seen: so small that an unknown loss stays unknown at any
+# flow a pump can have [m3/s].
+UNSEEN_FLOW = 1.0e-4
 
 SERVED = ""
 OUTSIDE_SEEN_FLOW = "outside_seen_flow"
@@ -105,6 +108,10 @@ class SuctionModel(RegressorMixin, BaseEstimator):
     gauge_noise_u : float
         Part of the scatter of a training row that is the gauge's own noise [Pa]; it is
         not part of the scatter of the true pressure.
+    flow_noise_u, static_noise_u : float
+        Random uncertainty of one row to be *predicted*, where such rows are shorter than the
+        training rows: relative, of a flow [-], and of static pressure [Pa]. It enters the
+        random part of predictions only.
     prediction_limit : float
         Largest uncertainty with which a row away from the seen flows is served [Pa].
     least_rows : float
@@ -153,6 +160,8 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         exponent_u: float = 0.06,
         residual_u: float = 100.0,
         gauge_noise_u: float = 0.0,
+        flow_noise_u: float = 0.0,
+        static_noise_u: float = 0.0,
         prediction_limit: float = 1500.0,
         least_rows: float = 5.0,
     ) -> None:
@@ -167,6 +176,8 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         self.exponent_u = exponent_u
         self.residual_u = residual_u
         self.gauge_noise_u = gauge_noise_u
+        self.flow_noise_u = flow_noise_u
+        self.static_noise_u = static_noise_u
         self.prediction_limit = prediction_limit
         self.least_rows = least_rows
 
@@ -315,7 +326,7 @@ class SuctionModel(RegressorMixin, BaseEstimator):
 
     def _reference(self, flows: Array, segments: tuple[str, ...]) -> Array:
         """Flow each loss is stated at: where it was seen, so that offsets and n decouple."""
-        reference = np.ones(len(segments))
+        reference = np.full(len(segments), UNSEEN_FLOW)
         for j, name in enumerate(segments):
             size = np.abs(flows[:, j][flows[:, j] != 0.0])
             if size.size:
@@ -379,7 +390,9 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         value = self.posterior_.value(known, linear, flows)
         if not return_std:
             return value
-        return value, np.hypot(self.posterior_.value_u(linear, flows), self._scatter_u())
+        return value, np.hypot(
+            self.posterior_.value_u(linear, flows), self._random_u(flows, self._scatter_u())
+        )
 
     def predict_parts(self, X: ArrayLike) -> pd.DataFrame:
         """Predict the true pressure with its uncertainty in two parts.
@@ -398,7 +411,7 @@ class SuctionModel(RegressorMixin, BaseEstimator):
                 "suction_pressure": value,
                 "suction_pressure_u_systematic": self.posterior_.value_u(linear, flows),
                 "suction_pressure_u_random": np.where(
-                    np.isfinite(value), self._scatter_u(), np.nan
+                    np.isfinite(value), self._random_u(flows, self._scatter_u()), np.nan
                 ),
             }
         )
@@ -414,7 +427,25 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         value = self.posterior_.value(known, linear, flows)
         if not return_std:
             return value
-        return value, np.hypot(self.posterior_.value_u(linear, flows), self.residual_u_)
+        return value, np.hypot(
+            self.posterior_.value_u(linear, flows), self._random_u(flows, self.residual_u_)
+        )
+
+    def predict_losses(self, X: ArrayLike) -> pd.DataFrame:
+        """Loss of each flow column in each row.
+
+        Returns
+        -------
+        DataFrame
+            One column per flow, named as in X [Pa]; range index.
+        """
+        _, _, flows = self._rows(X)
+        return pd.DataFrame(self.posterior_.losses(flows), columns=list(self.posterior_.segments))
+
+    def _random_u(self, flows: Array, scatter_u: float) -> Array:
+        return self.posterior_.random_u(
+            flows, scatter_u, flow_noise_u=self.flow_noise_u, static_noise_u=self.static_noise_u
+        )
 
     def _scatter_u(self) -> float:
         """Scatter of the true pressure about the fit: that of the rows less gauge noise."""

@@ -122,6 +122,33 @@ class LossPosterior:
         # A missing flow stays missing; rounding may leave a variance a hair below zero.
         return np.sqrt(np.where(variance < 0.0, 0.0, variance))
 
+    def losses(self, flows: Array) -> Array:
+        """Loss of each segment in each row [Pa], shape (n, s)."""
+        p, s = len(self.linear_names), len(self.segments)
+        shape = loss_shape(flows / self.reference_flow, float(self.mean[-1]))
+        return shape * self.mean[p : p + s]
+
+    def random_u(
+        self, flows: Array, scatter_u: float, *, flow_noise_u: float, static_noise_u: float
+    ) -> Array:
+        """Random uncertainty of a predicted row [Pa].
+
+        Parameters
+        ----------
+        flows : array of shape (n, s)
+            Flows of the rows [m3/s].
+        scatter_u : float
+            Scatter of a training row [Pa].
+        flow_noise_u : float
+            Random relative uncertainty of the flows of such a row [-]; a relative change of
+            all flows moves the losses n times as much.
+        static_noise_u : float
+            Random uncertainty of static pressure of such a row [Pa].
+        """
+        fixed = np.hypot(scatter_u, static_noise_u)
+        moved = float(self.mean[-1]) * flow_noise_u * self.losses(flows).sum(axis=1)
+        return np.hypot(fixed, moved)
+
     def to_frame(self) -> pd.DataFrame:
         """Return everything as one flat table of fixed columns.
 

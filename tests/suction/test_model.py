@@ -324,3 +324,13 @@ def test_true_pressure_and_reading_have_their_own_intervals(line):
     parts = model.predict_parts(X)
     whole = np.hypot(parts["suction_pressure_u_systematic"], parts["suction_pressure_u_random"])
     np.testing.assert_allclose(whole, true_u)
+
+
+def test_pump_seen_only_at_rest_is_not_served_while_running(line):
+    rng = np.random.default_rng(20)
+    X, y, _ = line.observe(line.make_truth(40, rng), "P1", line.draw_errors(rng), rng)
+    at_rest = (X["flow_header"] == 0).to_numpy()
+    model = SuctionModel().fit(X[at_rest], y[at_rest])
+    assert model.static_slope_status_ == "verified"
+    running = X[X["flow_branch"] > 0]
+    assert set(model.decline(running)) == {"outside_seen_flow"}
