@@ -110,10 +110,15 @@ def run_plant(
     started = _now()
     plant = read_plant(path)
     events, survey = read_events(plant), read_survey(plant)
-    Store.check_filesystem(plant.data_folder)
     store = Store.create(plant.data_folder)
+    Store.check_filesystem(plant.data_folder)
     with store.writer() as stage, log_to_file(plant.data_folder / "logs", started):
-        return _run(plant, events, survey, stage, as_of, rebuild, verify, progress, started)
+        try:
+            return _run(plant, events, survey, stage, as_of, rebuild, verify, progress, started)
+        except Exception:
+            # The command line says it in one sentence; the log keeps where it happened.
+            _log.exception("the run failed")
+            raise
 
 
 def _run(

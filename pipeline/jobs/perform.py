@@ -157,11 +157,19 @@ def _daily(points: pd.DataFrame, b: Baseline, zone: str, grid: float) -> pd.Data
     daily = daily.set_index("day")
     daily["electrical_energy"] = energy
     daily["expected_energy"] = energy * (1.0 + daily["efficiency_deviation"])
-    daily["suction_pressure_source"] = per_day["source"].agg(lambda s: s.mode().iloc[0])
+    daily["suction_pressure_source"] = _usual_source(compared)
     daily["level_only_efficiency_deviation"] = _level_only(mine, b.level_only, zone).reindex(
         daily.index
     )
     return daily.reset_index().assign(pump=b.epoch.pump.id)
+
+
+def _usual_source(compared: pd.DataFrame) -> pd.Series:
+    """Name for each day the source most of its points rest on."""
+    counts = compared.groupby(["day", "source"], sort=True, observed=True).size().reset_index()
+    counts.columns = ["day", "source", "n"]
+    most = counts.sort_values(["day", "n", "source"], ascending=[True, False, True])
+    return most.drop_duplicates("day").set_index("day")["source"]
 
 
 def _level_only(points: pd.DataFrame, curve: BaselineCurve | None, zone: str) -> pd.Series:

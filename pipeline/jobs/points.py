@@ -42,10 +42,35 @@ class _Knowledge:
     models: pd.DataFrame
 
 
+class _Models:
+    """Fitted models by line, epoch and name, rebuilt from their rows when first needed."""
+
+    def __init__(self, rows: pd.DataFrame) -> None:
+        keys = ["line", "epoch", "model"]
+        self._rows = dict(iter(rows.groupby(keys, sort=False))) if len(rows) else {}
+        self._built: dict[tuple[str, pd.Timestamp, str], SuctionLineModel] = {}
+
+    def get(
+        self, line: str, epoch: pd.Timestamp, name: str, columns: Sequence[str]
+    ) -> SuctionLineModel | None:
+        """Give a model; None where there is no such fit."""
+        key = (line, epoch, name)
+        if key not in self._rows:
+            return None
+        if key not in self._built:
+            self._built[key] = SuctionLineModel.from_frame(
+                self._rows[key].drop(columns=["line", "epoch", "model"]),
+                header_columns=tuple(columns),
+                branch_column=OWN_FLOW,
+            )
+        return self._built[key]
+
+
 def build_points(run: Run) -> None:
     """Build ``operating_points`` for every month of measurements."""
     months = run.stage.months("measurements")
     known = _knowledge(run)
+    models = _Models(known.models)
     for done, month in enumerate(months):
         run.progress("operating points", done, len(months))
         start, end = run.bounds(month)
@@ -62,7 +87,7 @@ def build_points(run: Run) -> None:
             "operating_points",
             month,
             inputs,
-            lambda month=month, mine=mine: _month(run, month, mine),  # type: ignore[misc]
+            lambda month=month, mine=mine: _month(run, month, mine, models),  # type: ignore[misc]
         )
     for month in set(run.stage.months("operating_points")) - set(months):
         run.stage.remove("operating_points", month)
@@ -108,7 +133,7 @@ def _digest(mine: _Knowledge, start: pd.Timestamp, end: pd.Timestamp) -> str:
     return inputs_digest(str(start), str(end), texts)
 
 
-def _month(run: Run, month: Month, mine: _Knowledge) -> pd.DataFrame:
+def _month(run: Run, month: Month, mine: _Knowledge, models: _Models) -> pd.DataFrame:
     start, end = run.bounds(month)
     atmosphere = float(atmospheric_pressure(run.plant.station.altitude))
     pieces = []
@@ -116,8 +141,10 @@ def _month(run: Run, month: Month, mine: _Knowledge) -> pd.DataFrame:
         view: GridView = grid_view(run, month, era.start, era.end)
         frames = pump_frames(era, view)
         for name, frame in frames.items():
+            if (frame["state"] == "standing").all():
+                continue
             try:
-                filled = _filled(era, era.pumps[name], frame, mine)
+                filled = _filled(era, era.pumps[name], frame, mine, models)
                 points = operating_points(
                     filled, era.pumps[name], era.tags, atmosphere, flow_tag(era, name)
                 )
@@ -148,37 +175,59 @@ def flow_tag(era: Snapshot, pump: str) -> str | None:
     return None if meter is None else meter.tag
 
 
-def _filled(era: Snapshot, pump: Pump, frame: pd.DataFrame, mine: _Knowledge) -> pd.DataFrame:
+def _filled(
+    era: Snapshot, pump: Pump, frame: pd.DataFrame, mine: _Knowledge, models: _Models
+) -> pd.DataFrame:
     """Add the suction pressure, its uncertainty, source and reason to a pump's frame."""
-    rows = frame.rename(columns={"suction_flow": OWN_FLOW}).assign(pump=pump.id)
     times = pd.DatetimeIndex(frame["time"])
-    estimates = [
-        *_modelled(era, pump, rows, times, mine),
-        level_only(
-            rows,
-            static_u=_static_u(frame),
-            residual_u=100.0,
-        ),
-    ]
     tag = era.tags.get(pump.suction_pressure_tag or "")
     reading = None if tag is None else frame["suction_reading"].to_numpy(dtype=float)
     gauge_u: float | np.ndarray = 0.0
     noise: float | np.ndarray = 0.0
     fault = None
+    wanting = np.ones(len(frame), dtype=bool)
     if tag is not None and reading is not None:
         size, a = np.abs(reading), tag.accuracy
         gauge_u = np.hypot(a.systematic_absolute, a.systematic_relative * size)
         noise = np.hypot(a.random_absolute, a.random_relative * size)
         fault = _faults(mine.checks[mine.checks["pump"] == pump.id], times)
+        wanting = ~np.isfinite(reading) | (fault != "")
+    # A model is asked only where no trusted gauge answers.
+    place = np.flatnonzero(wanting)
+    rows = frame.iloc[place].rename(columns={"suction_flow": OWN_FLOW}).assign(pump=pump.id)
+    estimates = []
+    if len(place):
+        estimates = [
+            *_modelled(era, pump, rows, times[place], mine, models),
+            level_only(rows, static_u=_static_u(frame)),
+        ]
     filled = fill_suction(
         frame.index,
-        estimates,
+        [_spread(estimate, place, len(frame)) for estimate in estimates],
         reading=reading,
         gauge_fault=fault,
         gauge_u=gauge_u,
         gauge_noise_u=noise,
     ).rename(columns={"suction_pressure_reason": "suction_reason"})
     return pd.concat([frame, filled], axis=1)
+
+
+def _spread(estimate: Estimate, place: np.ndarray, n: int) -> Estimate:
+    """Put an estimate of some rows back among all rows."""
+
+    def full(values: np.ndarray, fill: object, dtype: type) -> np.ndarray:
+        out = np.full(n, fill, dtype=dtype)
+        out[place] = values
+        return out
+
+    source = estimate.source
+    return Estimate(
+        source if isinstance(source, str) else full(source, "", object),
+        full(estimate.value, np.nan, float),
+        full(estimate.u_systematic, np.nan, float),
+        full(estimate.u_random, np.nan, float),
+        full(estimate.declined, "", object),
+    )
 
 
 def _static_u(frame: pd.DataFrame) -> float:
@@ -205,6 +254,7 @@ def _modelled(
     rows: pd.DataFrame,
     times: pd.DatetimeIndex,
     mine: _Knowledge,
+    models: _Models,
 ) -> list[Estimate]:
     """Estimates by the fit in force, then by drawings alone."""
     if mine.models.empty:
@@ -217,32 +267,15 @@ def _modelled(
         use.get("epoch", ()), use.get("epoch_end", ()), use.get("model", ()), strict=True
     ):
         inside = np.asarray((times >= epoch) & (times < end))
-        model = _model(mine.models, line, epoch, str(name), columns)
+        model = models.get(line, epoch, str(name), columns)
         if inside.any() and model is not None and pump.id in model.pumps_:
             found.append(_only(estimate_with(model, rows), inside))
     for epoch in sorted(mine.models.loc[mine.models["line"] == line, "epoch"].unique()):
         inside = np.asarray(times >= epoch)
-        model = _model(mine.models, line, epoch, DRAWING, columns)
+        model = models.get(line, epoch, DRAWING, columns)
         if inside.any() and model is not None and pump.id in model.pumps_:
             found.append(_only(estimate_with(model, rows, source=DRAWING), inside))
     return found
-
-
-def _model(
-    models: pd.DataFrame,
-    line: str,
-    epoch: pd.Timestamp,
-    name: str,
-    columns: Sequence[str],
-) -> SuctionLineModel | None:
-    rows = models[(models["line"] == line) & (models["epoch"] == epoch) & (models["model"] == name)]
-    if rows.empty:
-        return None
-    return SuctionLineModel.from_frame(
-        rows.drop(columns=["line", "epoch", "model"]),
-        header_columns=tuple(columns),
-        branch_column=OWN_FLOW,
-    )
 
 
 def _only(estimate: Estimate, inside: np.ndarray) -> Estimate:

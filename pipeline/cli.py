@@ -1,0 +1,249 @@
+"""The ``gaugeless`` command.
+
+Only argument parsing happens at import: everything heavy is imported by the command that
+needs it, so that help answers at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pipeline.jobs.nightly import RunResult
+
+DONE, INTERNAL, USAGE, PARTIAL, LOCKED, REBUILD = 0, 1, 2, 3, 4, 5
+
+_EXIT_CODES = """\
+exit codes:
+  0  done (rejected rows are counted)
+  1  internal error
+  2  command or plant file
+  3  a whole file or pump failed, the rest is done
+  4  another run works on the data folder
+  5  plant file or code changed: a rebuild needs --rebuild
+"""
+
+_CAUTION = (
+    "Results inform people; they protect nothing. Do not use them for trips, alarms or "
+    "acceptance without a calibrated test to the agreed standard."
+)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Default: those of the process.
+
+    Returns
+    -------
+    int
+        Exit code.
+    """
+    options = _parser().parse_args(arguments)
+    command: Callable[[argparse.Namespace], int] = options.command
+    try:
+        return command(options)
+    except KeyboardInterrupt:
+        print("Stopped. Nothing was changed: the tables are those of the run before.", file=sys.stderr)
+        return INTERNAL
+    except BrokenPipeError:
+        return DONE
+    except Exception as error:
+        return _explain(error)
+
+
+def _explain(error: Exception) -> int:
+    """Say what went wrong in the user's words, and give the exit code."""
+    from pipeline.errors import (
+        GaugelessError,
+        PlantFileError,
+        RebuildNeededError,
+        StoreLockedError,
+        UnitError,
+    )
+
+    if not isinstance(error, GaugelessError):
+        kind = type(error).__name__
+        print(
+            f"Internal error ({kind}: {error}). Nothing was changed. This is a fault of "
+            "gaugeless: please report it with the plant file and the newest file in the "
+            "data folder's logs.",
+            file=sys.stderr,
+        )
+        return INTERNAL
+    print(error, file=sys.stderr)
+    if isinstance(error, StoreLockedError):
+        return LOCKED
+    if isinstance(error, RebuildNeededError):
+        return REBUILD
+    if isinstance(error, PlantFileError | UnitError):
+        return USAGE
+    return INTERNAL if not error.faults and not str(error) else USAGE
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="gaugeless",
+        description="Pump efficiency, degradation and cost from historian exports; missing "
+        "suction pressure is modelled, with its uncertainty.",
+        epilog=_EXIT_CODES + "\n" + _CAUTION,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="store_true", help="print the version and stop")
+    parser.set_defaults(command=lambda options: _version_or_help(options, parser))
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+
+    run = commands.add_parser("run", help="do the whole job; only new data on the second call")
+    run.add_argument("plant", help="plant file (TOML)")
+    run.add_argument("--as-of", help="only evidence before this instant counts (ISO 8601)")
+    run.add_argument("--rebuild", action="store_true", help="agree to a rebuild")
+    run.add_argument("--verify", action="store_true", help="hash every export again")
+    _common(run)
+    run.set_defaults(command=_run)
+
+    demo = commands.add_parser("demo", help="do the job on the sample station")
+    demo.add_argument("folder", help="new or empty folder for the station's files and results")
+    _common(demo)
+    demo.set_defaults(command=_demo)
+
+    check = commands.add_parser(
+        "check", help="check plant file and exports; list the facts that are missing"
+    )
+    check.add_argument("plant", help="plant file (TOML)")
+    _common(check)
+    check.set_defaults(command=_check)
+    return parser
+
+
+def _common(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--json", action="store_true", help="print for machines")
+
+
+def _version_or_help(options: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
+    if options.version:
+        from importlib.metadata import version
+
+        print(f"gaugeless {version('gaugeless')}")
+        return DONE
+    parser.print_help()
+    return USAGE
+
+
+def _run(options: argparse.Namespace) -> int:
+    from pipeline.jobs.nightly import run_plant
+
+    with _progress(options.json) as progress:
+        result = run_plant(
+            options.plant,
+            as_of=_instant(options.as_of),
+            rebuild=options.rebuild,
+            verify=options.verify,
+            progress=progress,
+        )
+    return _report(result, options.json)
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from pipeline.jobs.demo import prepare_demo
+    from pipeline.jobs.nightly import run_plant
+
+    plant_file = prepare_demo(options.folder)
+    with _progress(options.json) as progress:
+        result = run_plant(plant_file, progress=progress)
+    return _report(result, options.json)
+
+
+def _check(options: argparse.Namespace) -> int:
+    from pipeline.jobs.check import check_plant
+
+    found = check_plant(options.plant)
+    if options.json:
+        print(json.dumps(found.as_dict(), ensure_ascii=False, indent=2))
+    else:
+        print(found.text())
+    return PARTIAL if found.failures else DONE
+
+
+def _instant(text: str | None):  # type: ignore[no-untyped-def]  # noqa: ANN202
+    if text is None:
+        return None
+    import pandas as pd
+
+    from pipeline.errors import Fault, PlantFileError
+
+    try:
+        instant = pd.Timestamp(text)
+    except ValueError:
+        instant = pd.NaT
+    if instant is pd.NaT or pd.isna(instant):
+        fault = Fault("--as-of", f"'{text}'", "an instant such as 2026-03-01T00:00Z")
+        raise PlantFileError("The command cannot be understood.", [fault])
+    return instant.tz_localize("UTC") if instant.tzinfo is None else instant.tz_convert("UTC")
+
+
+def _report(result: RunResult, as_json: bool) -> int:
+    from pipeline.jobs.summary import summary, summary_text, written_text
+
+    outcome = result.outcome
+    code = PARTIAL if outcome.failures else DONE
+    if as_json:
+        found = {
+            "changed": result.changed,
+            "new_files": outcome.new_files,
+            "rejected_rows": outcome.rejected_rows,
+            "failures": outcome.failures,
+            "notes": outcome.notes,
+            "exit_code": code,
+        }
+        if result.as_of is not None:
+            found |= summary(result.plant)
+        print(json.dumps(found, ensure_ascii=False, indent=2, allow_nan=False, default=str))
+        return code
+    if result.as_of is None:
+        print("No samples yet: nothing to compute.")
+    else:
+        print(summary_text(result.plant))
+        print()
+        print(written_text(result.plant))
+    news = f"{outcome.new_files} new file(s) read" if outcome.new_files else "No new files"
+    print(f"\n{news}, {outcome.rejected_rows} row(s) rejected.", end=" ")
+    print("Tables updated." if result.changed else "Nothing changed.")
+    for note in outcome.notes[:10]:
+        print(f"Note: {note}")
+    if len(outcome.notes) > 10:
+        print(f"+{len(outcome.notes) - 10} more notes in the log.")
+    for failure in outcome.failures[:10]:
+        print(f"FAILED: {failure}", file=sys.stderr)
+    if len(outcome.failures) > 10:
+        print(f"+{len(outcome.failures) - 10} more in the log.", file=sys.stderr)
+    print(_CAUTION)
+    return code
+
+
+@contextlib.contextmanager
+def _progress(quiet: bool) -> Iterator[Callable[[str, int, int], None]]:
+    """Show a bar on a terminal, nothing elsewhere."""
+    if quiet or not sys.stderr.isatty():
+        yield lambda step, done, total: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description:<24}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("starting", total=1)
+        yield lambda step, done, total: bar.update(
+            task, description=step, completed=done, total=max(total, 1)
+        )
+
+
+if __name__ == "__main__":
+    sys.exit(main())
