@@ -1,0 +1,141 @@
+"""The page of a station: one HTML file that needs nothing else."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from importlib import resources
+from pathlib import Path
+
+import jinja2
+import plotly.graph_objects as go
+
+from pipeline.plant import Plant
+from pipeline.report.details import failures, rejected_grid, runs_grid, units_grid
+from pipeline.report.library import hash_source, pack_figures, plotting_library
+from pipeline.report.overview import flags_of, overview, pump_rows
+from pipeline.report.quality import DAY_STATES
+from pipeline.report.readings import Readings
+from pipeline.report.sections import Section, section
+from pipeline.report.style import COLOURS, KINDS
+from pipeline.report.words import moment_text
+from pipeline.tables.store import Tables
+
+__all__ = ["write_page"]
+
+
+def write_page(tables: Tables, plant: Plant, path: Path) -> Path:
+    """Write the page of a station.
+
+    Parameters
+    ----------
+    tables : Tables
+        From ``open_tables``; tables that are not there yet are named on the page.
+    plant : Plant
+        As read from the plant file.
+    path : Path
+        HTML file to write; one that exists is replaced at once and whole.
+
+    Returns
+    -------
+    Path
+        The file written.
+
+    Raises
+    ------
+    StoreError
+        When a table cannot be read.
+    OSError
+        When the file cannot be written.
+
+    Notes
+    -----
+    The same tables and plant give the same bytes. Series are drawn by day, or by week beyond
+    800 days, and operating points as a sample, so that the page stays small however long the
+    history. Nothing in it is fetched from a network: a content security policy in the page
+    forbids it, and lets only the page's own script run.
+    """
+    readings = Readings(tables)
+    currency = _currency(readings, plant)
+    rows = pump_rows(readings, list(plant.pumps))
+    links = {name: f"pump-{place}" for place, name in enumerate(rows, start=1)}
+    sections = [section(readings, plant, n, row, links, currency) for n, row in rows.items()]
+    text = _render(readings, plant, sections, rows, links, currency, tables.generation)
+    return _replace(Path(path), text)
+
+
+def _currency(readings: Readings, plant: Plant) -> str:
+    named = readings.unit("energy_cost", "electrical_cost")
+    return named or (plant.tariffs[-1].currency if plant.tariffs else "")
+
+
+def _render(
+    readings: Readings,
+    plant: Plant,
+    sections: list[Section],
+    rows: dict[str, dict[str, object]],
+    links: dict[str, str],
+    currency: str,
+    generation: int,
+) -> str:
+    zone = plant.station.time_zone
+    script = _asset("page.js")
+    runs = readings.table("runs").sort_values("generation")
+    last = runs.iloc[-1] if len(runs) else None
+    rejected, more_rejected = rejected_grid(readings)
+    environment = jinja2.Environment(
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        loader=jinja2.DictLoader({"page.html": _asset("page.html")}),
+    )
+    return environment.get_template("page.html").render(
+        station=plant.station,
+        as_of="" if last is None else moment_text(last["as_of"], zone),
+        finished="" if last is None else moment_text(last["finished"], zone),
+        version="" if last is None else str(last["version"]),
+        generation=generation,
+        overview=overview(rows, links, currency),
+        has_pumps=readings.has("pumps"),
+        flags=flags_of(readings, links, zone),
+        has_flags=readings.has("flags"),
+        sections=sections,
+        packed={s.link: pack_figures(_figures(s)) for s in sections if _figures(s)},
+        kinds=KINDS,
+        colours=COLOURS,
+        day_states=DAY_STATES,
+        units=units_grid(readings),
+        runs=runs_grid(readings, zone),
+        failures=failures(readings),
+        rejected=rejected,
+        more_rejected=more_rejected,
+        # Files of this package, not data: the template lets these two through as they are.
+        style=_asset("page.css"),
+        script=script,
+        script_hash=hash_source(script),
+        library=plotting_library(),
+    )
+
+
+def _figures(s: Section) -> dict[str, go.Figure]:
+    return {d.name: d.figure for d in s.drawings if d.figure is not None}
+
+
+def _asset(name: str) -> str:
+    return (resources.files("pipeline.report") / "assets" / name).read_text("utf-8")
+
+
+def _replace(path: Path, text: str) -> Path:
+    """Write beside the file and swap, so that nobody sees half a page."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.tmp")
+    try:
+        with temporary.open("w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        temporary.replace(path)
+    finally:
+        temporary.unlink(missing_ok=True)
+    return path
