@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Collection, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -106,14 +107,22 @@ class _File:
             self._dialect = find_dialect(lines, self._export, self._tag_names)
             self._prepare(lines)
             first, line = _drop_lines(first, self._dialect.body_line - 1)
-            held = first
-            for block in blocks:
-                if held:
-                    self._block(held, line)
-                    line += _count_lines(held)
+            last = first
+            # While one block is taken apart into samples, the next is being parsed.
+            with ThreadPoolExecutor(1) as ahead:
+                waiting: tuple[bytes, Future[pa.Table | None]] | None = None
+                for block in blocks:
+                    if last:
+                        parsed = ahead.submit(self._fast, last)
+                        if waiting is not None:
+                            line = self._block(waiting[0], line, waiting[1].result())
+                            yield
+                        waiting = (last, parsed)
+                    last = block
+                if waiting is not None:
+                    line = self._block(waiting[0], line, waiting[1].result())
                     yield
-                held = block
-            self._last(held, line)
+            self._last(last, line)
             yield
 
     def _last(self, block: bytes, line: int) -> None:
@@ -125,7 +134,7 @@ class _File:
                 if last.count('"') % 2 or len(fields) < self._least_fields():
                     raise Unfinished("the last line breaks off")
         if block:
-            self._block(block, line)
+            self._block(block, line, self._fast(block))
 
     def _least_fields(self) -> int:
         # Trailing empty columns may be left out; the columns that count may not.
@@ -202,27 +211,28 @@ class _File:
         time = self._dialect.time
         return pa.array([row[time].strip() if len(row) > time else "" for row in parts], _TEXT)
 
-    def _block(self, block: bytes, line: int) -> None:
-        """Read a block the fast way, or its pieces, or its lines one by one."""
-        if block.startswith(b"\n") and not block.strip(b"\n"):
-            return
-        table = self._fast(block)
+    def _block(self, block: bytes, line: int, table: pa.Table | None) -> int:
+        """Take over a block that was read the fast way, or read its pieces, or its lines.
+
+        Gives the number of the line after it.
+        """
         if table is not None:
             self._out.count_rows(table.num_rows)
             lines = np.arange(line, line + table.num_rows, dtype=np.int64)
             self._table(table, lines)
-        elif len(block) > SMALL:
+            return line + table.num_rows
+        if len(block) > SMALL:
             size = max(len(block) // 16, SMALL // 2)
             start = 0
             while start < len(block):
                 cut = block.find(b"\n", min(start + size, len(block) - 1)) + 1
                 cut = cut or len(block)
                 piece = block[start:cut]
-                self._block(piece, line)
-                line += _count_lines(piece)
+                line = self._block(piece, line, self._fast(piece))
                 start = cut
-        else:
-            self._tolerant(block, line)
+            return line
+        self._tolerant(block, line)
+        return line + _count_lines(block)
 
     def _fast(self, block: bytes) -> pa.Table | None:
         comment = self._export.comment
@@ -238,7 +248,7 @@ class _File:
                     column_names=[f"c{i}" for i in range(len(d.fields))], block_size=1 << 20
                 ),
                 parse_options=pacsv.ParseOptions(
-                    delimiter=d.delimiter, newlines_in_values=False, ignore_empty_lines=True
+                    delimiter=d.delimiter, newlines_in_values=False, ignore_empty_lines=False
                 ),
                 convert_options=pacsv.ConvertOptions(
                     include_columns=list(self._types),
@@ -250,6 +260,9 @@ class _File:
             )
         except pa.ArrowInvalid:
             return None
+        # A row is a line, unless a quoted line break joins two (or the only column is blank).
+        if b'"' not in block and len(d.fields) > 1:
+            return table
         lines = _count_lines(block) + (not block.endswith(b"\n"))
         return table if table.num_rows == lines else None
 

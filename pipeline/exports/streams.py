@@ -97,7 +97,7 @@ class Text:
                 return
             cut = piece.rfind(b"\n") + 1
             if cut:
-                yield rest + piece[:cut]
+                yield b"".join((rest, memoryview(piece)[:cut]))  # one copy, not two
                 rest = piece[cut:]
             else:
                 rest += piece

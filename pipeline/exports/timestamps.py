@@ -337,6 +337,9 @@ def read_instants(
     utc, fault = time.copy(), fault.copy()
     transition = np.zeros(len(time), dtype=np.int64)
     shift = np.zeros(len(time), dtype=np.int64)
+    plausible = len(time) > 0 and bool(time.min() >= _EARLIEST and time.max() < _LATEST)
+    if plausible and bool(has_offset.all()):
+        return Instants(utc, fault, transition, shift)
     fault[(fault == _FINE) & ((time < _EARLIEST) | (time >= _LATEST))] = _IMPLAUSIBLE
     clock = (fault == _FINE) & ~has_offset
     if time_zone is None:
@@ -370,7 +373,9 @@ def times_from_arrow(column: pa.Array, time_format: str, time_zone: str | None) 
     """
     kind = column.type
     count = len(column)
-    null = np.asarray(column.is_null().to_numpy(zero_copy_only=False))
+    null = np.zeros(count, dtype=bool)
+    if column.null_count:
+        null = np.asarray(column.is_null().to_numpy(zero_copy_only=False))
     fault = np.where(null, _EMPTY, _FINE).astype(np.int8)
     has_offset = np.ones(count, dtype=bool)
     if pa.types.is_date(kind):
