@@ -3,9 +3,11 @@
 `SuctionModel` fits one gauged pump, `SuctionLineModel` all pumps of one suction line.
 `hourly_rows` and `calibration_rows` make the rows they learn from, `check_gauge` keeps bad
 gauges out, `fill_suction` chooses the value of every row and says where it came from.
+`track_friction` follows a fouling strainer, `rise_deficit` what the discharge side still knows.
 Everything here is arrays and frames in SI units: no files, no clock.
 """
 
+from .consistency import check_rise, rise_deficit, widen
 from .evidence import calibration_rows, hourly_rows
 from .fill import FILL_COLUMNS, SOURCES, Estimate, estimate_with, fill_suction, level_only
 from .findings import CHECK_COLUMNS, GaugeFacts
@@ -13,6 +15,7 @@ from .gauge_health import check_gauge, check_swapped, expected_reading, is_in_fa
 from .line import SuctionLineModel, typical_loss
 from .model import DECLINE_REASONS, LossPrior, SuctionModel
 from .posterior import LossPosterior
+from .time_varying import FrictionTrack, track_friction
 
 __all__ = [
     "CHECK_COLUMNS",
@@ -20,6 +23,7 @@ __all__ = [
     "FILL_COLUMNS",
     "SOURCES",
     "Estimate",
+    "FrictionTrack",
     "GaugeFacts",
     "LossPosterior",
     "LossPrior",
@@ -27,6 +31,7 @@ __all__ = [
     "SuctionModel",
     "calibration_rows",
     "check_gauge",
+    "check_rise",
     "check_swapped",
     "estimate_with",
     "expected_reading",
@@ -34,5 +39,8 @@ __all__ = [
     "hourly_rows",
     "is_in_fault",
     "level_only",
+    "rise_deficit",
+    "track_friction",
     "typical_loss",
+    "widen",
 ]

@@ -67,6 +67,7 @@ class Ideal:
         )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("evidence", "source"), [("drawing", "sister"), ("three readings", "survey")]
 )

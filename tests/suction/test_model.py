@@ -26,6 +26,7 @@ def test_is_a_scikit_learn_regressor(estimator, check):
     check(estimator)
 
 
+@pytest.mark.slow
 def test_redraws_of_all_instrument_errors_are_covered(line):
     """95 % intervals hold 92-98 %, and the error is that of an ideal least squares or less.
 
