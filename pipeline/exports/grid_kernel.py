@@ -18,6 +18,10 @@ __all__ = ["TagGrid", "TagSettings", "Workspace", "grid_tag", "scaled_value"]
 
 GOOD, UNCERTAIN, BAD = 0, 1, 2
 
+LARGEST_VALUE = 1e150
+"""Beyond this no value is a reading: historians write the largest double for "no value", and
+its sums would overflow and spoil the samples beside it."""
+
 
 @dataclass(frozen=True, slots=True)
 class TagSettings:
@@ -110,7 +114,7 @@ def grid_tag(
     time : ndarray of int64, shape (n_samples,)
         Non-decreasing UTC times. Samples outside the window only bound it. [µs]
     value : ndarray of float64, shape (n_samples,)
-        Values in the exported unit; a value that is not finite is a Bad sample.
+        Values in the exported unit; NaN, or one beyond ±1e150, is a Bad sample.
     quality : ndarray of int8, shape (n_samples,)
         0 Good, 1 Uncertain, 2 Bad. [-]
     settings : TagSettings
@@ -137,10 +141,12 @@ def grid_tag(
     inside = slice(int(first) - low, int(stop) - low)
 
     work = Workspace() if workspace is None else workspace
-    finite = np.isfinite(value, out=work.array("mask", value.size, np.bool_))
-    if not finite.all():
-        quality = np.where(finite, quality, np.int8(BAD))
-        value = np.where(finite, value, 0.0)
+    # False for NaN too.
+    readable = np.less(value, LARGEST_VALUE, out=work.array("mask", value.size, np.bool_))
+    readable &= value > -LARGEST_VALUE
+    if not readable.all():
+        quality = np.where(readable, quality, np.int8(BAD))
+        value = np.where(readable, value, 0.0)
     signal = _Signal(time, value, quality, settings, work)
 
     # Segments that run on past the interval they start in: keep the part inside here, and

@@ -201,6 +201,12 @@ def test_a_missing_value_counts_as_bad_whatever_its_status():
     assert (made["value"], made["coverage"], made["worst_quality"]) == ([10.0], [0.5], [2])
 
 
+@pytest.mark.parametrize("filler", [math.inf, -math.inf, 1.7976931348623157e308, -1e300])
+def test_a_filler_for_no_value_counts_as_bad(filler):
+    made = grid_of([(0, 10.0, 0), (60, filler, 0), (120, 30.0, 0)], 120, 120)
+    assert (made["value"], made["coverage"], made["worst_quality"]) == ([10.0], [0.5], [2])
+
+
 @pytest.mark.parametrize(("usable", "value", "coverage"), [(True, 20.0, 1.0), (False, 10.0, 0.5)])
 def test_uncertain_samples_count_only_when_declared_usable(usable, value, coverage):
     rows = [(0, 10.0, 0), (60, 20.0, 1), (120, 30.0, 0)]
