@@ -76,7 +76,8 @@ class SuctionLineModel(BaseEstimator):
     instrument_u : mapping of str to float, optional
         Calibration uncertainty by instrument [Pa]; `gauge_u` for those not named. Rows of
         one instrument share its error, whichever pump it was connected to.
-    gauge_u, static_u, static_scale_u, exponent, exponent_u, residual_u, gauge_noise_u,
+    gauge_u, static_u, static_scale_u, exponent, exponent_u, fixed_exponent, residual_u,
+    gauge_noise_u,
     flow_noise_u, static_noise_u, prediction_limit, least_rows : float
         As in `SuctionModel`. `static_u` is shared by all pumps of the line (level datum).
     tap_u : float
@@ -117,6 +118,7 @@ class SuctionLineModel(BaseEstimator):
         tap_u: float = 100.0,
         exponent: float = 1.9,
         exponent_u: float = 0.06,
+        fixed_exponent: Mapping[str, float] | None = None,
         residual_u: float = 100.0,
         gauge_noise_u: float = 0.0,
         flow_noise_u: float = 0.0,
@@ -134,6 +136,7 @@ class SuctionLineModel(BaseEstimator):
         self.tap_u = tap_u
         self.exponent = exponent
         self.exponent_u = exponent_u
+        self.fixed_exponent = fixed_exponent
         self.residual_u = residual_u
         self.gauge_noise_u = gauge_noise_u
         self.flow_noise_u = flow_noise_u
@@ -183,6 +186,8 @@ class SuctionLineModel(BaseEstimator):
         reference = self._reference(flows, segments)
         prior_mean, prior_u = self._prior(segments, reference)
         pump_code = np.searchsorted(np.array(self.pumps_, dtype=object), frame["pump"].to_numpy())
+        own_exponent = self.fixed_exponent or {}
+        fixed = np.array([float(own_exponent.get(name, np.nan)) for name in segments])
         rows = LossRows(
             reading=reading,
             known=static - frame["velocity_pressure"].to_numpy(dtype=float),
@@ -191,6 +196,7 @@ class SuctionLineModel(BaseEstimator):
             weight=np.ones(reading.size),
             extra_u=np.where(spot, self._optional(frame, "reading_u", 0.0), 0.0),
             series=np.where(spot, -1, pump_code).astype(np.int64),
+            fixed_exponent=fixed,
         )
         fit = fit_losses(rows, prior_mean, prior_u, residual_u=self.residual_u)
         slope, slope_u, slope_status = static_slope(
@@ -236,6 +242,7 @@ class SuctionLineModel(BaseEstimator):
                 prior_u=prior_u,
                 segments=segments,
                 reference_flow=reference,
+                fixed_exponent=fixed,
                 pivot=pivot,
                 residual_u=fit.residual_u,
                 numbers=numbers,
@@ -335,7 +342,11 @@ class SuctionLineModel(BaseEstimator):
                 mean.append(0.0)
                 spread.append(UNKNOWN_LOSS_U)
             else:
-                loss, loss_u = prior.at(float(flow), self.exponent, self.exponent_u)
+                own = (self.fixed_exponent or {}).get(name)
+                exponent, exponent_u = (
+                    (self.exponent, self.exponent_u) if own is None else (float(own), 0.0)
+                )
+                loss, loss_u = prior.at(float(flow), exponent, exponent_u)
                 mean.append(loss)
                 spread.append(loss_u)
         return np.array([*mean, self.exponent]), np.array([*spread, self.exponent_u])

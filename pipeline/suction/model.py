@@ -103,6 +103,9 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         Relative scale uncertainty of the gauge, beyond `gauge_u` [-].
     exponent, exponent_u : float
         Prior of the exponent n [-]: between 1.75 (smooth) and 2.0 (rough, fittings).
+    fixed_exponent : mapping of str to float, optional
+        Flow columns whose loss has an exponent of its own: 1 for the laminar part of the
+        drawdown of a well, given as a second column with the well's flow.
     residual_u : float
         Scatter expected before any row is seen [Pa].
     gauge_noise_u : float
@@ -158,6 +161,7 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         gauge_scale_u: float = 0.0,
         exponent: float = 1.9,
         exponent_u: float = 0.06,
+        fixed_exponent: Mapping[str, float] | None = None,
         residual_u: float = 100.0,
         gauge_noise_u: float = 0.0,
         flow_noise_u: float = 0.0,
@@ -174,6 +178,7 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         self.gauge_scale_u = gauge_scale_u
         self.exponent = exponent
         self.exponent_u = exponent_u
+        self.fixed_exponent = fixed_exponent
         self.residual_u = residual_u
         self.gauge_noise_u = gauge_noise_u
         self.flow_noise_u = flow_noise_u
@@ -225,6 +230,7 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         )
         names = (*linear_names, *(f"loss:{name}" for name in segments), "exponent")
         prior_mean, prior_u = self._prior(segments, reference)
+        fixed = self._fixed(segments)
         rows = LossRows(
             reading=target,
             known=known,
@@ -233,6 +239,7 @@ class SuctionModel(RegressorMixin, BaseEstimator):
             weight=np.ones_like(target),
             extra_u=extra_u[good],
             series=np.zeros(target.size, dtype=np.int64),
+            fixed_exponent=fixed,
         )
         fit = fit_losses(rows, prior_mean, prior_u, residual_u=self.residual_u)
         slope, slope_u, slope_status = static_slope(
@@ -274,6 +281,7 @@ class SuctionModel(RegressorMixin, BaseEstimator):
             prior_u=prior_u,
             segments=segments,
             reference_flow=reference,
+            fixed_exponent=fixed,
             pivot=pivot,
             residual_u=fit.residual_u,
             numbers=numbers,
@@ -324,6 +332,10 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         flows = np.column_stack(list(named.values())) if named else np.zeros((zero.size, 0))
         return static, velocity, flows
 
+    def _fixed(self, segments: tuple[str, ...]) -> Array:
+        own = self.fixed_exponent or {}
+        return np.array([float(own.get(name, np.nan)) for name in segments])
+
     def _reference(self, flows: Array, segments: tuple[str, ...]) -> Array:
         """Flow each loss is stated at: where it was seen, so that offsets and n decouple."""
         reference = np.full(len(segments), UNSEEN_FLOW)
@@ -344,7 +356,11 @@ class SuctionModel(RegressorMixin, BaseEstimator):
                 mean.append(0.0)
                 spread.append(UNKNOWN_LOSS_U)
             else:
-                loss, loss_u = prior.at(float(flow), self.exponent, self.exponent_u)
+                own = (self.fixed_exponent or {}).get(name)
+                exponent, exponent_u = (
+                    (self.exponent, self.exponent_u) if own is None else (float(own), 0.0)
+                )
+                loss, loss_u = prior.at(float(flow), exponent, exponent_u)
                 mean.append(loss)
                 spread.append(loss_u)
         return (

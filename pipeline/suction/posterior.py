@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from .solve import Array, GaussianFit, loss_shape, loss_shape_slope
+from .solve import Array, GaussianFit, exponents_of, loss_shape, loss_shape_slope
 
 # Extrapolation must not lean on the maker's accuracy of a gauge: a gauge out of calibration
 # is the commonest fault of all. Offsets are doubted by this factor before a row far from
@@ -59,6 +59,8 @@ class LossPosterior:
         Names of the losses, in the order of the columns of ``flows``.
     reference_flow : array of shape (s,)
         Flow at which each loss is stated [m3/s].
+    fixed_exponent : array of shape (s,)
+        Exponent of losses that do not share the fitted one, else NaN [-].
     pivot : float
         Static pressure about which the scale parameters turn [Pa].
     residual_u : float
@@ -77,6 +79,7 @@ class LossPosterior:
     prior_u: Array
     segments: tuple[str, ...]
     reference_flow: Array
+    fixed_exponent: Array
     pivot: float
     residual_u: float
     numbers: Mapping[str, float] = field(default_factory=dict)
@@ -101,8 +104,11 @@ class LossPosterior:
         """Pressure of rows [Pa], by the posterior or by the prior alone."""
         mean = self.prior_mean if prior else self.mean
         p, s = linear.shape[1], flows.shape[1]
-        scaled = flows / self.reference_flow
-        return known + linear @ mean[:p] - loss_shape(scaled, float(mean[-1])) @ mean[p : p + s]
+        shape = loss_shape(flows / self.reference_flow, self._exponents(mean))
+        return known + linear @ mean[:p] - shape @ mean[p : p + s]
+
+    def _exponents(self, mean: Array) -> Array:
+        return exponents_of(self.fixed_exponent, float(mean[-1]))
 
     def value_u(
         self, linear: Array, flows: Array, *, doubted: bool = False, prior: bool = False
@@ -111,8 +117,9 @@ class LossPosterior:
         mean = self.prior_mean if prior else self.mean
         p, s = linear.shape[1], flows.shape[1]
         scaled = flows / self.reference_flow
-        exponent = float(mean[-1])
-        slope = -(loss_shape_slope(scaled, exponent) @ mean[p : p + s])
+        exponent = self._exponents(mean)
+        free = np.where(np.isnan(self.fixed_exponent), mean[p : p + s], 0.0)
+        slope = -(loss_shape_slope(scaled, exponent) @ free)
         jacobian = np.column_stack([linear, -loss_shape(scaled, exponent), slope])
         if prior:
             return np.sqrt(np.square(jacobian) @ np.square(self.prior_u))
@@ -125,7 +132,7 @@ class LossPosterior:
     def losses(self, flows: Array) -> Array:
         """Loss of each segment in each row [Pa], shape (n, s)."""
         p, s = len(self.linear_names), len(self.segments)
-        shape = loss_shape(flows / self.reference_flow, float(self.mean[-1]))
+        shape = loss_shape(flows / self.reference_flow, self._exponents(self.mean))
         return shape * self.mean[p : p + s]
 
     def random_u(
@@ -172,8 +179,9 @@ class LossPosterior:
                     ("doubted_covariance", name, other,
                      float(self.doubted_covariance[i, j]), nan, "")
                 )  # fmt: skip
-        for segment, flow in zip(self.segments, self.reference_flow, strict=True):
-            rows.append(("reference_flow", segment, "", float(flow), nan, ""))
+        for j, segment in enumerate(self.segments):
+            rows.append(("reference_flow", segment, "", float(self.reference_flow[j]), nan, ""))
+            rows.append(("fixed_exponent", segment, "", float(self.fixed_exponent[j]), nan, ""))
         numbers = {"pivot": self.pivot, "residual_u": self.residual_u, **self.numbers}
         rows += [("number", key, "", float(value), nan, "") for key, value in numbers.items()]
         rows += [("text", key, "", nan, nan, value) for key, value in self.texts.items()]
@@ -217,6 +225,7 @@ class LossPosterior:
         numbers = dict(
             zip(parts["number"]["name"], parts["number"]["value"].astype(float), strict=True)
         )
+        fixed = parts.get("fixed_exponent", frame.iloc[:0])
         texts = parts.get("text", frame.iloc[:0])
         return cls(
             names=names,
@@ -227,6 +236,7 @@ class LossPosterior:
             prior_u=prior["value_u"].to_numpy(dtype=float),
             segments=tuple(str(name) for name in flows["name"]),
             reference_flow=flows["value"].to_numpy(dtype=float),
+            fixed_exponent=fixed["value"].to_numpy(dtype=float),
             pivot=numbers.pop("pivot"),
             residual_u=numbers.pop("residual_u"),
             numbers=numbers,

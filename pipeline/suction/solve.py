@@ -44,6 +44,7 @@ __all__ = [
     "GaussianFit",
     "LossRows",
     "autocorrelation_time",
+    "exponents_of",
     "fit_losses",
     "loss_shape",
     "loss_shape_slope",
@@ -71,6 +72,9 @@ class LossRows:
     series : integer array of shape (n,)
         Rows of one series follow each other in time; -1 marks single readings, which
         neither inform the scatter nor share its correlation.
+    fixed_exponent : array of shape (s,)
+        Exponent of a loss that has its own (1 for laminar drawdown of a well), NaN for those
+        that share the fitted one [-].
     """
 
     reading: Array
@@ -80,6 +84,7 @@ class LossRows:
     weight: Array
     extra_u: Array
     series: NDArray[np.int64]
+    fixed_exponent: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,12 +110,17 @@ class GaussianFit:
     exponent_free_u: float
 
 
-def loss_shape(flows: Array, exponent: float) -> Array:
+def loss_shape(flows: Array, exponent: float | Array) -> Array:
     """Return sign(x) |x|^n, the shape of a pipe loss, for flows x over reference [-]."""
     return np.sign(flows) * np.abs(flows) ** exponent
 
 
-def loss_shape_slope(flows: Array, exponent: float) -> Array:
+def exponents_of(fixed: Array, exponent: float) -> Array:
+    """Exponent of each loss: the common one, or the one fixed for it [-]."""
+    return np.where(np.isnan(fixed), exponent, fixed)
+
+
+def loss_shape_slope(flows: Array, exponent: float | Array) -> Array:
     """Return the derivative of `loss_shape` by the exponent: sign(x) |x|^n ln|x| [-]."""
     size = np.abs(flows)
     log = np.log(np.where(size > 0.0, size, 1.0))
@@ -167,11 +177,12 @@ def autocorrelation_time(residual: Array, series: NDArray[np.int64]) -> float:
 
 def _model(rows: LossRows, mean: Array) -> tuple[Array, Array]:
     p, s = rows.linear.shape[1], rows.flows.shape[1]
-    exponent = float(mean[-1])
+    exponent = exponents_of(rows.fixed_exponent, float(mean[-1]))
     shape = loss_shape(rows.flows, exponent)
     losses = mean[p : p + s]
     value = rows.known + rows.linear @ mean[:p] - shape @ losses
-    slope = -(loss_shape_slope(rows.flows, exponent) @ losses)
+    free = np.where(np.isnan(rows.fixed_exponent), losses, 0.0)
+    slope = -(loss_shape_slope(rows.flows, exponent) @ free)
     return value, np.column_stack([rows.linear, -shape, slope])
 
 

@@ -24,10 +24,12 @@ GROWTH_MEMORY_DAYS = 45.0
 LEAST_WANDER_30_DAYS = 0.005
 # What a cleaning may leave undecided when none was seen before.
 CLEANING_U = 0.10
+# Log likelihood a growth rate of its own must bring.
+GROWTH_EARNS = 4.0
 # An innovation this large, twice running with the same sign, is a step, not growth.
 STEP_SIGMAS = 5.0
 
-WANDERS = np.geomspace(1e-4, 3e-2, 8)  # per square root of a day
+WANDERS = np.geomspace(1e-4, 4e-2, 14)  # per square root of a day
 GROWTHS = np.array([0.0, 1e-4, 3e-4, 1e-3, 3e-3])  # per day, per square root of a day
 
 DAILY_COLUMNS = ("measured", "measured_u", "multiplier", "multiplier_u", "growth", "step")
@@ -170,7 +172,8 @@ def track_friction(
         measured, measured_u, declared, np.hypot(wander.ravel(), floor), growth.ravel(),
         level, level_u, max(loss_u, 0.01),
     )  # fmt: skip
-    best = int(np.argmax(likelihood))
+    # A growth rate of its own must earn its place: without it a forecast is far narrower.
+    best = int(np.argmax(likelihood - np.where(growth.ravel() > 0.0, GROWTH_EARNS, 0.0)))
     chosen = np.hypot(wander.ravel()[best : best + 1], floor)
     _, state = _filter(
         measured, measured_u, declared, chosen, growth.ravel()[best : best + 1],
@@ -210,11 +213,11 @@ def _measured(
 
 
 def _after_cleanings(measured: Array, declared: np.ndarray) -> Array:
-    """Median multiplier in the ten days after each declared cleaning that has readings."""
+    """Median multiplier of the first days after each declared cleaning that has readings."""
     levels = []
     for day in np.flatnonzero(declared):
         part = measured[day : day + 10]
-        part = part[np.isfinite(part)]
+        part = part[np.isfinite(part)][:3]
         if part.size:
             levels.append(float(np.median(part)))
     return np.array(levels)

@@ -553,10 +553,7 @@ def test_side_by_side_of_what_may_be_assumed_for_a_lost_gauge():
         efficiency = SPECIFIC_WEIGHT * flow * head / power
         lines.append(f"pump {pump}, {np.median(head):.0f} m")
         for name, guess in guesses.items():
-            if guess is None:
-                error = drawing_errors(part, pump)
-            else:
-                error = guess - part["true"].to_numpy()
+            error = drawing_errors(part, pump) if guess is None else guess - part["true"].to_numpy()
             rms = float(np.sqrt(np.mean(error**2)))
             points = 100 * efficiency * error / (SPECIFIC_WEIGHT * head)
             points = float(np.sqrt(np.mean(points**2)))

@@ -335,3 +335,37 @@ def test_pump_seen_only_at_rest_is_not_served_while_running(line):
     assert model.static_slope_status_ == "verified"
     running = X[X["flow_branch"] > 0]
     assert set(model.decline(running)) == {"outside_seen_flow"}
+
+
+def test_well_draws_down_in_proportion_and_with_the_square():
+    """Drawdown B Q + C Q^2 (C. E. Jacob 1947, from memory): two columns of the same flow."""
+    rng = np.random.default_rng(21)
+    flow = np.where(rng.random(1500) < 0.2, 0.0, rng.uniform(0.01, 0.05, 1500))
+    slow, fast = 4.0e5 * flow, 8.0e6 * flow**2
+    static = 6.0e4 + rng.uniform(-5e3, 5e3, flow.size)
+    X = pd.DataFrame({"static_pressure": static, "flow_laminar": flow, "flow_branch": flow})
+    y = static - slow - fast + rng.normal(0, 50, flow.size)
+    model = SuctionModel(exponent=2.0, exponent_u=0.0, fixed_exponent={"flow_laminar": 1.0}).fit(
+        X, y
+    )
+    losses = model.predict_losses(X)
+    assert np.abs(losses["flow_laminar"] - slow).max() < 0.05 * slow.max()
+    assert np.abs(losses["flow_branch"] - fast).max() < 0.05 * fast.max()
+    again = SuctionModel.from_frame(model.to_frame())
+    np.testing.assert_array_equal(again.predict(X.assign(velocity_pressure=0.0)[
+        ["static_pressure", "velocity_pressure", "flow_laminar", "flow_branch"]
+    ]), model.predict(X))  # fmt: skip
+
+
+def test_rows_shorter_than_the_training_rows_carry_their_own_flow_noise():
+    """1 % flow noise on a loss of 10 kPa with n = 2: 200 Pa, by hand."""
+    flow = np.linspace(0.5, 1.0, 400)
+    X = pd.DataFrame({"static_pressure": 5e4, "flow_branch": flow})
+    rng = np.random.default_rng(22)
+    y = 5e4 - 1e4 * flow**2 + rng.normal(0, 1, 400)
+    settings = {"exponent": 2.0, "exponent_u": 0.0, "residual_u": 1.0}
+    quiet = SuctionModel(**settings).fit(X, y).predict_parts(X)
+    noisy = SuctionModel(flow_noise_u=0.01, static_noise_u=50.0, **settings).fit(X, y)
+    random = noisy.predict_parts(X)["suction_pressure_u_random"].iloc[-1]
+    assert random == pytest.approx(np.hypot(200.0, 50.0), rel=0.01)
+    assert quiet["suction_pressure_u_random"].iloc[-1] < 2.0
