@@ -139,7 +139,7 @@ def _curve(readings: Readings, pump: str) -> pd.DataFrame:
 
 
 def _add_points(figure: go.Figure, points: pd.DataFrame, name: str, column: int) -> None:
-    for is_recent, opacity, words in ((False, 0.32, "before"), (True, 1.0, "last 90 days")):
+    for is_recent, opacity, words in ((False, 0.4, "before"), (True, 1.0, "last 90 days")):
         for kind in KINDS.values():
             part = points[(points["is_recent"] == is_recent) & (points["kind"] == kind.name)]
             part = part[part[name].notna()]

@@ -63,7 +63,7 @@ def efficiency_over_time(
             hovertemplate="%{x|%d %b %Y}: %{y:.1f} % ± %{customdata:.1f}<extra></extra>",
         )
     # A day with hardly a point must not flatten all others: the whole range is one click away.
-    low, high = rows["low"].quantile(0.01), rows["high"].quantile(0.99)
+    low, high = (float(rows[c].quantile(q)) for c, q in (("low", 0.01), ("high", 0.99)))
     margin = 0.15 * max(high - low, 2.0)
     figure.update_yaxes(title="overall efficiency, %", range=[low - margin, high + margin])
     figure.update_xaxes(range=_span(rows["time"]))
@@ -220,7 +220,7 @@ def _add_trends(
         inside = rows[(rows["time"] >= first - pd.Timedelta("7D")) & (rows["time"] <= last)]
         if inside.empty:
             continue
-        middle_time = inside["time"].mean()
+        middle_time = pd.Timestamp(inside["time"].mean())
         middle = float(inside["efficiency_deviation"].median())
         ends = pd.Series([first, last])
         years = ((ends - middle_time) / YEAR).to_numpy()

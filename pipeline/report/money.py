@@ -104,7 +104,12 @@ def _add_bars(
         name=name,
         marker={
             "color": colour,
-            "pattern": {"shape": pattern, "fgcolor": COLOURS["ink"], "solidity": 0.25},
+            "pattern": {
+                "shape": pattern,
+                "fgcolor": COLOURS["ink"],
+                "solidity": 0.2,
+                "fillmode": "overlay",
+            },
             "line": {"width": 0.5, "color": COLOURS["ink"]},
         },
         hovertemplate="%{x|%b %Y}: " + name + " %{y:,.0f}<extra></extra>",

@@ -9,8 +9,18 @@ from dataclasses import dataclass
 import pandas as pd
 
 from pipeline.report.readings import Readings
-from pipeline.report.style import KIND_OF_SOURCE, source_words
-from pipeline.report.words import NOTHING, day_text, interval, money, number, plain, points, signed
+from pipeline.report.style import KIND_OF_SOURCE, SHORT_SOURCE
+from pipeline.report.words import (
+    NOTHING,
+    day_text,
+    interval,
+    money,
+    number,
+    plain,
+    points,
+    share,
+    signed,
+)
 
 __all__ = ["Cell", "Flag", "Grid", "flags_of", "overview", "pump_rows"]
 
@@ -95,11 +105,11 @@ def overview(rows: dict[str, dict[str, object]], links: dict[str, str], currency
         (
             "Pump",
             "Overall efficiency",
-            "Sure to within (95 %)",
+            "Sure to within (95\N{NO-BREAK SPACE}%)",
             "Against baseline, same duty",
             "Change per year",
             "Loss costs per year",
-            "Suction pressure",
+            "Suction pressure, least certain",
             "Level alone would claim",
             "Open flags",
         ),
@@ -116,7 +126,7 @@ def _sort(value: object) -> str:
 def _line(name: str, row: dict[str, object], link: str, currency: str) -> tuple[Cell, ...]:
     get = row.get
     source = get("suction_pressure_source")
-    share = number(get("measured_suction"), 0, "% of points measured")
+    measured = share(get("measured_suction"))
     cost, cost_u = get("excess_cost_per_year"), get("excess_cost_per_year_u95")
     trend = interval(get("efficiency_rate_low"), get("efficiency_rate_high"), 1)
     status = get("trend_status")
@@ -145,9 +155,9 @@ def _line(name: str, row: dict[str, object], link: str, currency: str) -> tuple[
             more=f"± {money(cost_u, currency)}" if _sort(cost_u) else "",
         ),
         Cell(
-            source_words(source),
-            source_words(source),
-            more="" if share == NOTHING else share,
+            SHORT_SOURCE.get(str(source), "unknown"),
+            SHORT_SOURCE.get(str(source), ""),
+            more="" if measured == NOTHING else f"{measured} of points measured",
         ),
         Cell(
             number(get("level_only_overall_efficiency"), 1, "%"),
@@ -182,7 +192,8 @@ def flags_of(
     rows = rows.assign(
         is_closed=rows["closed"].notna(), gravity=rows["severity"].map(_ORDER).fillna(9)
     ).sort_values(["is_closed", "gravity", "opened"], ascending=[True, True, False], kind="stable")
-    return [_flag(row, links, time_zone) for row in rows.to_dict("records")]
+    records = [{str(k): v for k, v in row.items()} for row in rows.to_dict("records")]
+    return [_flag(row, links, time_zone) for row in records]
 
 
 def _flag(row: dict[str, object], links: dict[str, str], time_zone: str) -> Flag:

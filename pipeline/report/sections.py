@@ -21,7 +21,7 @@ from pipeline.report.quality import data_quality_calendar, tags_of
 from pipeline.report.readings import Readings
 from pipeline.report.style import empty_reason, source_words
 from pipeline.report.suction_fit import suction_fit
-from pipeline.report.words import day_text, interval, money, number, plain, signed
+from pipeline.report.words import day_text, interval, money, number, plain, share, signed
 
 __all__ = ["Drawing", "Section", "section"]
 
@@ -138,7 +138,8 @@ def _facts(
     if _has(cost):
         u95 = row.get("excess_cost_per_year_u95")
         sentence = (
-            f"Against its baseline it costs {money(cost, currency)} a year more "
+            f"Against its baseline it costs {money(abs(float(cost)), currency)} a year "  # type: ignore[arg-type]
+            f"{'more' if float(cost) >= 0 else 'less'} "  # type: ignore[arg-type]
             f"(± {money(u95, currency)}) at the present rate of use"
         )
         if _has(u95) and abs(float(cost)) <= float(u95):  # type: ignore[arg-type]
@@ -167,16 +168,16 @@ def _change(row: dict[str, object]) -> list[str]:
 
 
 def _suction(row: dict[str, object]) -> str:
-    share, source = row.get("measured_suction"), row.get("suction_pressure_source")
-    if not _has(share):
+    part, source = row.get("measured_suction"), row.get("suction_pressure_source")
+    if not _has(part):
         return "Where its suction pressure is from is not known."
-    if float(share) > 99.5:  # type: ignore[arg-type]
+    if float(part) >= 100.0:  # type: ignore[arg-type]
         return "Suction pressure: measured by its gauge."
-    if float(share) < 0.5:  # type: ignore[arg-type]
+    if float(part) <= 0.0:  # type: ignore[arg-type]
         return f"Suction pressure: not measured. It is {source_words(source)}."
     return (
-        f"Suction pressure: {number(share, 0, '%')} of the points measured by its gauge; "
-        f"the rest {source_words(source)}."
+        f"Suction pressure: {share(part)} of the points measured by its gauge; "
+        f"the least certain of the rest {source_words(source)}."
     )
 
 

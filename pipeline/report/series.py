@@ -161,7 +161,8 @@ def contiguous(rows: pd.DataFrame, kind: str, columns: Sequence[str]) -> pd.Data
         return mine[["time", *columns]]
     other = (rows["kind"] != kind).cumsum()[mine.index].to_numpy()
     step = mine["time"].diff()
-    usual = max(step.median(), pd.Timedelta("1D")) if len(mine) > 1 else pd.Timedelta("1D")
+    day = pd.Timedelta(days=1)
+    usual = day if len(mine) < 2 else max(pd.Timedelta(step.median()), day)
     is_break = np.r_[False, other[1:] != other[:-1]] | (step > 3 * usual).to_numpy()
     gaps = mine.loc[is_break, ["time"]].assign(time=lambda g: g["time"] - pd.Timedelta("1s"))
     both = pd.concat([mine[["time", *columns]], gaps]).sort_values("time", kind="stable")

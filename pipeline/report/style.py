@@ -19,6 +19,7 @@ __all__ = [
     "COLOURS",
     "KINDS",
     "KIND_OF_SOURCE",
+    "SHORT_SOURCE",
     "SOURCE_WORDS",
     "Kind",
     "base_figure",
@@ -116,6 +117,17 @@ SOURCE_WORDS: dict[str, str] = {
 }
 
 
+SHORT_SOURCE: dict[str, str] = {
+    "measured": "measured",
+    "modelled": "modelled, own gauge",
+    "sister": "modelled, sister gauges",
+    "survey": "modelled, spot readings",
+    "drawing": "from drawings",
+    "level_only": "level alone",
+    "missing": "missing",
+}
+
+
 def source_words(source: object) -> str:
     """Say a suction source in words; an unknown one is repeated, none is "unknown"."""
     if not isinstance(source, str) or not source:
@@ -157,7 +169,7 @@ def _template() -> go.layout.Template:
             "yaxis": axis,
             "hoverlabel": {"bgcolor": COLOURS["paper"], "font": {"color": COLOURS["ink"]}},
             "legend": {"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"},
-            "margin": {"l": 60, "r": 20, "t": 50, "b": 40},
+            "margin": {"l": 60, "r": 20, "t": 50, "b": 56},
             "hovermode": "closest",
         }
     )

@@ -69,6 +69,7 @@ def suction_fit(
     )
     if not (has_model and has_gauge):
         figure = base_figure(360)
+        figure.update_layout(showlegend=True)
         _add_fall(figure, scaled, None)
         figure.update_xaxes(title=f"flow, {flow.text}")
         figure.update_yaxes(title=f"fall from source to tap, {pressure.text}")

@@ -104,8 +104,8 @@ def _predict(readings: Readings, hours: pd.DataFrame) -> None:
         mine = mine[mine[list(model.header_columns)].notna().all(axis=1)]
         if mine.empty:
             continue
-        hours.loc[mine.index, "expected"] = model.predict_reading(mine)
-        hours.loc[mine.index, "true_pressure"] = model.predict(mine)
+        hours.loc[mine.index, "expected"] = np.asarray(model.predict_reading(mine))
+        hours.loc[mine.index, "true_pressure"] = np.asarray(model.predict(mine))
 
 
 def _excluded(readings: Readings, pump: str, times: pd.Series) -> pd.Series:

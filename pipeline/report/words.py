@@ -15,12 +15,14 @@ __all__ = [
     "number",
     "plain",
     "points",
+    "share",
     "signed",
     "time_text",
 ]
 
 NOTHING = "–"
 _THIN = "\N{NARROW NO-BREAK SPACE}"
+_HARD = "\N{NO-BREAK SPACE}"
 
 
 def _known(value: object) -> bool:
@@ -32,7 +34,7 @@ def number(value: object, digits: int = 1, unit: str = "") -> str:
 
     Examples
     --------
-    >>> number(71.234, 1, "%")
+    >>> number(71.234, 1, "%").replace(_HARD, " ")
     '71.2 %'
     >>> number(float("nan"))
     '–'
@@ -42,7 +44,7 @@ def number(value: object, digits: int = 1, unit: str = "") -> str:
     text = f"{float(value):,.{digits}f}".replace(",", _THIN).replace("-", "−")  # type: ignore[arg-type]
     if text.strip("−0.") == "":
         text = text.replace("−", "")
-    return f"{text} {unit}" if unit else text
+    return f"{text}{_HARD}{unit}" if unit else text
 
 
 def signed(value: object, digits: int = 1, unit: str = "") -> str:
@@ -50,8 +52,8 @@ def signed(value: object, digits: int = 1, unit: str = "") -> str:
 
     Examples
     --------
-    >>> signed(1.26), signed(-0.84, 1, "%"), signed(0.0)
-    ('+1.3', '−0.8 %', '0.0')
+    >>> signed(1.26), signed(-0.84), signed(0.0)
+    ('+1.3', '−0.8', '0.0')
     """
     text = number(value, digits, unit)
     is_up = _known(value) and round(float(value), digits) > 0  # type: ignore[arg-type]
@@ -75,7 +77,7 @@ def money(value: object, currency: str) -> str:
 
     Examples
     --------
-    >>> money(12345.6, "EUR").replace(_THIN, " ")
+    >>> money(12345.6, "EUR").replace(_THIN, " ").replace(_HARD, " ")
     '12 300 EUR'
     """
     if not _known(value):
@@ -86,6 +88,24 @@ def money(value: object, currency: str) -> str:
         amount = round(amount, min(place, 2))
     digits = 0 if abs(amount) >= 100 or amount == 0 else 1
     return number(amount, digits, currency)
+
+
+def share(percent: object) -> str:
+    """Write a part in percent so that nearly all never reads as all, nor nearly none as none.
+
+    Examples
+    --------
+    >>> share(99.96).replace(_HARD, " "), share(100.0).replace(_HARD, " ")
+    ('over 99 %', '100 %')
+    """
+    if not _known(percent):
+        return NOTHING
+    value = float(percent)  # type: ignore[arg-type]
+    if 99.0 < value < 100.0:
+        return f"over 99{_HARD}%"
+    if 0.0 < value < 1.0:
+        return f"under 1{_HARD}%"
+    return number(value, 0, "%")
 
 
 def plain(name: object) -> str:
