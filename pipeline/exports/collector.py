@@ -97,7 +97,7 @@ class Collector:
         self._last = np.full(len(self.tags), np.iinfo(np.int64).min)
         self._seen = np.zeros(len(self.tags), dtype=bool)
         self._plain = np.zeros(len(self.tags), dtype=np.int64)
-        self._wide_run = np.zeros(0, dtype=np.int64)
+        self._wide_run: Int64 | None = None
         self._wide_plain = 0
         self.counts = Counts()
 
@@ -133,10 +133,12 @@ class Collector:
 
         To be called once for every block of rows, before its columns are added.
         """
+        if not instants.fault.any():
+            self._wide_run = None
+            self._wide_plain += len(lines)
+            return
         self._wide_run = self._wide_plain + np.cumsum(instants.fault == 0)
         self._wide_plain += int((instants.fault == 0).sum())
-        if not instants.fault.any():
-            return
         for code in range(1, len(FAULTS)):
             if code == REPEATED_HOUR:
                 continue
@@ -170,7 +172,7 @@ class Collector:
         """
         names = [name.strip() if name else "" for name in tags.dictionary.to_pylist()]
         lookup = np.array([self._code_of.get(name, -1) for name in names] + [-1], dtype=np.int32)
-        index = tags.indices.fill_null(len(names)).to_numpy(zero_copy_only=False)
+        index = _indices(tags, len(names))
         code = lookup[index]
         is_unknown = code < 0
         if is_unknown.any():
@@ -216,7 +218,7 @@ class Collector:
         keep = present & ((instants.fault == 0) | (instants.fault == REPEATED_HOUR))
         run = self._wide_run
         if not keep.all():
-            instants, run = _take_instants(instants, keep), run[keep]
+            instants, run = _take_instants(instants, keep), None if run is None else run[keep]
             values, lines = values.take(pa.array(np.flatnonzero(keep))), lines[keep]
         code = np.full(len(lines), self._code_of[tag], dtype=np.int32)
         value, quality = self._judge(values, None, code, lines, is_wide=True)
@@ -251,7 +253,7 @@ class Collector:
         if status is not None:
             words = [*status.dictionary.to_pylist(), None]
             codes, reasons = self._status.read(words)
-            index = status.indices.fill_null(len(words) - 1).to_numpy(zero_copy_only=False)
+            index = _indices(status, len(words) - 1)
             quality = np.maximum(quality, codes[index])
             for position, reason in enumerate(reasons):
                 rows = np.flatnonzero(index == position) if reason else np.zeros(0, dtype=int)
@@ -283,17 +285,19 @@ class Collector:
                 )
             )
             batch = batch.take(~held)
-        self._plain += np.bincount(batch.code, minlength=len(self.tags))
+        if self._export.time_zone is not None:  # else no hour is ever repeated
+            self._plain += np.bincount(batch.code, minlength=len(self.tags))
         if not len(batch.time):
             return
         # First and last time of each tag in file order: whether its rows stand newest first.
         # Assignment by index lets the last row win, so the first is found backwards.
-        first = np.full(len(self.tags), np.iinfo(np.int64).max)
-        first[batch.code[::-1]] = batch.time[::-1]
-        is_new = ~self._seen & (first != np.iinfo(np.int64).max)
-        self._first[is_new] = first[is_new]
         self._last[batch.code] = batch.time
-        self._seen |= is_new
+        if not self._seen.all():
+            first = np.full(len(self.tags), np.iinfo(np.int64).max)
+            first[batch.code[::-1]] = batch.time[::-1]
+            is_new = ~self._seen & (first != np.iinfo(np.int64).max)
+            self._first[is_new] = first[is_new]
+            self._seen |= is_new
         self._batches.append(batch)
 
     def _runs(self, code: NDArray[np.int32], held: Mask) -> Int64:
@@ -416,6 +420,13 @@ class Collector:
             batch = batch.take(keep)
         table = samples_table(self.tags, batch.code, batch.time, batch.value, batch.quality)
         return table, disorder_table(self.tags, events)
+
+
+def _indices(words: pa.DictionaryArray, for_null: int) -> NDArray[np.integer]:
+    indices = words.indices
+    if indices.null_count:
+        indices = indices.fill_null(for_null)
+    return indices.to_numpy(zero_copy_only=False)
 
 
 def _take_instants(instants: Instants, keep: Mask) -> Instants:

@@ -10,6 +10,7 @@ One record is one line: an unbalanced quote cannot swallow what follows.
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Collection, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
@@ -91,6 +92,7 @@ class _File:
         self._tag_names = tag_names
         self._out = collector
         self._order: DayOrder | None = None
+        self._status_type = _WORDS
 
     def _open(self) -> Iterator[tuple[Text, Iterator[bytes]]]:
         with open_text(self._path, self._member, self._export.encoding) as text:
@@ -166,15 +168,17 @@ class _File:
         if self._export.time_format == "iso" and could_swap_day_and_month(pa.array(times, _TEXT)):
             self._order = self._prove_day_order()
         if d.status is not None:
-            words = sorted({row[d.status] for row in rows if len(row) > d.status})
+            words = sorted({row[d.status].strip() for row in rows if len(row) > d.status})
             self._out.look_at_status(pa.array(words, _TEXT))
+            if words and all(re.match(r"^\d{1,10}$", word) for word in words):
+                self._status_type = pa.int64()  # several times as fast as words
         self._types = self._column_types()
 
     def _column_types(self) -> dict[str, pa.DataType]:
         d = self._dialect
         number = _TEXT if self._export.thousands else pa.float64()
         types = {f"c{d.time}": self._time_type}
-        for position, kind in ((d.tag, _WORDS), (d.value, number), (d.status, _WORDS)):
+        for position, kind in ((d.tag, _WORDS), (d.value, number), (d.status, self._status_type)):
             if position is not None:
                 types[f"c{position}"] = kind
         return types | {f"c{position}": number for position, _ in d.wide}
@@ -281,7 +285,7 @@ class _File:
         instants = self._instants(time)
         self._out.refuse_times(instants, lines, time)
         if d.tag is not None and d.value is not None:
-            status = None if d.status is None else columns[f"c{d.status}"]
+            status = None if d.status is None else _as_words(columns[f"c{d.status}"])
             self._out.add_long(
                 instants, columns[f"c{d.tag}"], columns[f"c{d.value}"], status, lines
             )
@@ -326,10 +330,10 @@ class _File:
         order = np.argsort(numbers, kind="stable")
         take = pa.array(order)
         named = {}
-        for name, kind in self._types.items():
+        for name in self._types:
             column = columns[int(name[1:])].take(take)
-            words = kind == _WORDS
-            named[name] = column.dictionary_encode() if words else column
+            is_words = int(name[1:]) in (d.tag, d.status)
+            named[name] = column.dictionary_encode() if is_words else column
         self._columns(named, numbers[order])
 
     def _refuse(
@@ -379,6 +383,13 @@ class _File:
             index = np.where(j < lengths, starts + j, len(values))
             columns.append(padded.take(pa.array(index)))
         return columns, lines[fine]
+
+
+def _as_words(status: pa.Array) -> pa.DictionaryArray:
+    if pa.types.is_dictionary(status.type):
+        return status
+    encoded = status.dictionary_encode()
+    return pa.DictionaryArray.from_arrays(encoded.indices, encoded.dictionary.cast(_TEXT))
 
 
 def _split_quoted(line: str, delimiter: str) -> list[str] | None:

@@ -64,7 +64,9 @@ def read_numbers(
     if not _is_text(values.type):
         if pa.types.is_boolean(values.type):
             values = values.cast(pa.int8())
-        number = values.cast(pa.float64(), safe=False).fill_null(np.nan)
+        number = values.cast(pa.float64(), safe=False)
+        if number.null_count:
+            number = number.fill_null(np.nan)
         value = number.to_numpy(zero_copy_only=False)
         is_text = np.isinf(value)
         if is_text.any():

@@ -381,7 +381,10 @@ def times_from_arrow(column: pa.Array, time_format: str, time_zone: str | None) 
     if pa.types.is_date(kind):
         column, kind = column.cast(pa.timestamp("us")), pa.timestamp("us")
     if pa.types.is_timestamp(kind):
-        raw = column.cast(pa.int64()).fill_null(0).to_numpy(zero_copy_only=False)
+        number = column.cast(pa.int64())
+        if number.null_count:
+            number = number.fill_null(0)
+        raw = number.to_numpy(zero_copy_only=False)
         factor = {"s": 1_000_000, "ms": 1000, "us": 1, "ns": -1000}[kind.unit]
         has_offset[:] = kind.tz is not None
     elif time_format == "spreadsheet":
