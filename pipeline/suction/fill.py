@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from .line import SuctionLineModel
+from .line import LEVEL_ONLY_VELOCITY_HEADS, SuctionLineModel
 from .model import MISSING_INPUT, SuctionModel
 from .solve import Array
 
@@ -21,10 +21,6 @@ DRAWING = "drawing"
 LEVEL_ONLY = "level_only"
 MISSING = "missing"
 SOURCES = (MEASURED, MODELLED, SISTER, SURVEY, DRAWING, LEVEL_ONLY, MISSING)
-
-# Level only leaves out every loss. A suction line loses up to some 20 velocity heads
-# (common practice, no source): as a standard uncertainty, 10.
-LEVEL_ONLY_VELOCITY_HEADS = 10.0
 
 FILL_COLUMNS = (
     "suction_pressure",

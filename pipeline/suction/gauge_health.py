@@ -29,6 +29,7 @@ from .findings import (
 )
 from .gauge_moves import level_mismatch, noisy, out_of_range, stuck, unresponsive
 from .gauge_rest import at_rest
+from .line import SuctionLineModel
 from .model import SuctionModel
 
 __all__ = [
@@ -46,33 +47,44 @@ PLAIN_OFFSETS = ("offset", "offset_step", "drift")
 def expected_reading(
     hours: pd.DataFrame,
     flow_columns: Sequence[str],
-    model: SuctionModel | None = None,
+    model: SuctionModel | SuctionLineModel | None = None,
+    *,
+    known_u: float = 200.0,
 ) -> pd.DataFrame:
-    """Reading of a suction tap expected from physics, or from a model trained before.
+    """Reading of a suction tap expected from physics, or from a model.
 
     Parameters
     ----------
     hours : DataFrame
-        Table of `hourly_rows`.
+        Table of `hourly_rows` of one pump; for a line model with the column ``pump``.
     flow_columns : sequence of str
         All flows of the line that lose pressure before the tap.
-    model : SuctionModel, optional
-        Model of the *true* pressure, trained on hours in which the gauge was good. Without
-        it, losses are unknown, and at rest only hours without any flow are ``known``.
+    model : SuctionModel or SuctionLineModel, optional
+        Model of the *true* pressure, trained on hours in which the gauge was good, or made
+        from drawings. Without it, losses are unknown.
+    known_u : float
+        Largest uncertainty of the modelled losses with which a resting gauge is held against
+        the model while others run [Pa].
 
     Returns
     -------
     DataFrame
         Index of `hours`; ``expected`` [Pa], ``known`` (bool: good to the uncertainty of
-        statics while this pump stands still).
+        statics while this pump stands still): no flow anywhere in the line, or losses that
+        the model knows to `known_u`.
     """
     flows = hours[list(flow_columns)]
-    expected = hours["static_pressure"] - hours["velocity_pressure"]
     known = (flows.abs() <= 1e-9).all(axis=1)
+    expected = hours["static_pressure"] - hours["velocity_pressure"]
     if model is not None:
-        inputs = hours[list(model.feature_names_in_)]
-        expected = pd.Series(model.predict(inputs), index=hours.index)
-        known = pd.Series(model.decline(inputs) == "", index=hours.index) | known
+        inputs = (
+            hours if isinstance(model, SuctionLineModel) else hours[list(model.feature_names_in_)]
+        )
+        # Physics stands in where the model has no answer (a flow is missing).
+        modelled = pd.Series(np.asarray(model.predict(inputs)), index=hours.index)
+        expected = modelled.fillna(expected)
+        served = (model.decline(inputs) == "") & (model.losses_u(inputs) <= known_u)
+        known = known | served
     return pd.DataFrame({"expected": expected, "known": known.astype(bool)})
 
 

@@ -26,10 +26,14 @@ from .model import (
     UNSEEN_FLOW,
     LossPrior,
 )
-from .posterior import LossPosterior, doubted_covariance
+from .posterior import LossPosterior, doubted_covariance, saved_settings, settings_of
 from .solve import Array, LossRows, fit_losses
 
 BRANCH = "branch:"
+
+# Level only leaves out every loss. A suction line loses up to some 20 velocity heads (common
+# practice, no source): as a standard uncertainty, 10.
+LEVEL_ONLY_VELOCITY_HEADS = 10.0
 
 __all__ = ["SuctionLineModel", "typical_loss"]
 
@@ -218,6 +222,7 @@ class SuctionLineModel(BaseEstimator):
             "regime_size": regime_size,
             "static_slope": slope,
             "static_slope_u": slope_u,
+            **settings_of(self),
             "static_from": float(static.min(initial=np.inf)),
             "static_to": float(static.max(initial=-np.inf)),
         }
@@ -423,9 +428,9 @@ class SuctionLineModel(BaseEstimator):
     ) -> NDArray[np.object_]:
         """Say for each row why it is not served; an empty text means it is.
 
-        A pump with its own gauge rows is judged as in `SuctionModel.decline`. A pump
-        without them has nothing to extrapolate from: there the uncertainty of the true
-        pressure itself is compared with `prediction_limit`.
+        A pump with its own gauge rows is judged as in `SuctionModel.decline`. A pump without
+        them has nothing to extrapolate from: it is served as long as it is better known than
+        by level alone (`LEVEL_ONLY_VELOCITY_HEADS`), or within `prediction_limit`.
         """
         known, linear, flows = self._rows(X, reading=False)
         _, reading_linear, _ = self._rows(X, reading=True)
@@ -437,7 +442,10 @@ class SuctionLineModel(BaseEstimator):
         prior_u = posterior.value_u(linear, flows, prior=True)
         true_u = posterior.value_u(linear, flows)
         u = np.where(gauged, np.minimum(doubted_u, prior_u), true_u)
-        wide = u > self.prediction_limit
+        velocity = X["velocity_pressure"].to_numpy(dtype=float)
+        by_level = np.hypot(self.static_u, LEVEL_ONLY_VELOCITY_HEADS * velocity)
+        limit = np.where(gauged, 0.0, by_level)
+        wide = u > np.fmax(limit, self.prediction_limit)
         with np.errstate(invalid="ignore"):
             inside = (own >= 0.9 * self._per_pump(pump, "flow_from")) & (
                 own <= 1.1 * self._per_pump(pump, "flow_to")
@@ -471,6 +479,11 @@ class SuctionLineModel(BaseEstimator):
         return pd.DataFrame(
             table, columns=[*self.header_columns, self.branch_column], index=X.index
         )
+
+    def losses_u(self, X: pd.DataFrame) -> Array:
+        """Standard uncertainty of the sum of all losses in each row [Pa]."""
+        _, linear, flows = self._rows(X, reading=False)
+        return self.posterior_.value_u(np.zeros_like(linear), flows)
 
     def _random_u(self, flows: Array, scatter_u: float) -> Array:
         return self.posterior_.random_u(
@@ -514,10 +527,11 @@ class SuctionLineModel(BaseEstimator):
 
     @classmethod
     def from_frame(cls, frame: pd.DataFrame, **parameters: Any) -> Self:
-        """Rebuild a fitted line from `to_frame`; parameters as when it was made."""
+        """Rebuild a fitted line from `to_frame`; numbers among its parameters are in the table."""
         posterior = LossPosterior.from_frame(frame)
         headers = [name for name in posterior.segments if not name.startswith(BRANCH)]
-        model = cls(**{"header_columns": tuple(headers), **parameters})
+        settings = saved_settings(cls, posterior.numbers)
+        model = cls(**{"header_columns": tuple(headers), **settings, **parameters})
         model.pumps_ = tuple(
             name.removeprefix(BRANCH) for name in posterior.segments if name.startswith(BRANCH)
         )

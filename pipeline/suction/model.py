@@ -14,7 +14,7 @@ from sklearn.utils import Tags
 from sklearn.utils.validation import check_is_fitted, validate_data
 
 from .diagnostics import regime_of, static_slope
-from .posterior import LossPosterior, doubted_covariance
+from .posterior import LossPosterior, doubted_covariance, saved_settings, settings_of
 from .solve import Array, LossRows, fit_losses
 
 # A loss nobody has drawn, surveyed or measured: 100 kPa (10 m of water) at the reference
@@ -259,6 +259,7 @@ class SuctionModel(RegressorMixin, BaseEstimator):
             "exponent_free_u": fit.exponent_free_u,
             "static_slope": slope,
             "static_slope_u": slope_u,
+            **settings_of(self),
             "static_from": float(static.min(initial=np.inf)),
             "static_to": float(static.max(initial=-np.inf)),
             "regime_size": regime_size,
@@ -458,6 +459,11 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         _, _, flows = self._rows(X)
         return pd.DataFrame(self.posterior_.losses(flows), columns=list(self.posterior_.segments))
 
+    def losses_u(self, X: ArrayLike) -> Array:
+        """Standard uncertainty of the sum of all losses in each row [Pa]."""
+        _, linear, flows = self._rows(X)
+        return self.posterior_.value_u(np.zeros_like(linear), flows)
+
     def _random_u(self, flows: Array, scatter_u: float) -> Array:
         return self.posterior_.random_u(
             flows, scatter_u, flow_noise_u=self.flow_noise_u, static_noise_u=self.static_noise_u
@@ -541,7 +547,8 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         frame : DataFrame
             Table written by `to_frame`.
         **parameters
-            Parameters of the estimator, where they differ from the defaults.
+            Parameters other than numbers, where they differ from the defaults; numbers are
+            in the table.
 
         Returns
         -------
@@ -549,8 +556,8 @@ class SuctionModel(RegressorMixin, BaseEstimator):
             Model that predicts the same; it expects the static and velocity columns first,
             then the flows, by name.
         """
-        model = cls(**parameters)
         posterior = LossPosterior.from_frame(frame)
+        model = cls(**{**saved_settings(cls, posterior.numbers), **parameters})
         columns = [model.static_column, model.velocity_column, *posterior.segments]
         model.feature_names_in_ = np.array(columns, dtype=object)
         model.n_features_in_ = len(columns)

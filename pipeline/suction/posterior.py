@@ -8,11 +8,14 @@ reads), ``loss:<segment>`` in pascal at a stated reference flow, and ``exponent`
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from sklearn.base import BaseEstimator
 
 from .solve import Array, GaussianFit, exponents_of, loss_shape, loss_shape_slope
 
@@ -40,6 +43,8 @@ __all__ = [
     "OFFSET_DOUBT",
     "LossPosterior",
     "doubted_covariance",
+    "saved_settings",
+    "settings_of",
 ]
 
 
@@ -242,6 +247,23 @@ class LossPosterior:
             numbers=numbers,
             texts=dict(zip(texts["name"], texts["text"], strict=True)),
         )
+
+
+def settings_of(estimator: BaseEstimator) -> dict[str, float]:
+    """Numbers among an estimator's parameters, named for the table."""
+    return {
+        f"setting:{name}": float(value)
+        for name, value in estimator.get_params(deep=False).items()
+        if isinstance(value, int | float) and not isinstance(value, bool)
+    }
+
+
+def saved_settings(kind: type[BaseEstimator], numbers: Mapping[str, float]) -> dict[str, Any]:
+    """Parameters that a table holds for a kind of estimator."""
+    known = inspect.signature(kind).parameters
+    given = {key.removeprefix("setting:"): value for key, value in numbers.items()
+             if key.startswith("setting:")}  # fmt: skip
+    return {name: value for name, value in given.items() if name in known}
 
 
 def doubted_covariance(fit: GaussianFit, names: tuple[str, ...], prior_u: Array) -> Array:

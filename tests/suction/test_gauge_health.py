@@ -6,6 +6,8 @@ import pytest
 
 from pipeline.suction import (
     GaugeFacts,
+    LossPrior,
+    SuctionLineModel,
     SuctionModel,
     calibration_rows,
     check_gauge,
@@ -223,3 +225,25 @@ def test_at_most_one_false_alarm_in_twenty_gauge_years(line):
     for seed in range(40):
         alarms += len(modelled_checks(grid_rows(line, 182, 1000 + seed, step=12)))
     assert alarms <= 1
+
+
+def test_statics_beside_a_running_sister_count_only_when_the_header_is_known(line):
+    """A drawing that leaves 1.5 kPa open must not accuse the gauge; a fitted header may."""
+    grid = grid_rows(line, 60, 14)
+    hours = hourly_rows(grid, flow_columns=FLOWS, step_seconds=300.0).assign(pump="P1")
+    beside = ((hours["state"] == "stopped") & (hours["flow_header"] > 0)).to_numpy()
+    idle = (hours["flow_header"] == 0).to_numpy()
+    wrong = {
+        "flow_header": LossPrior(0.1, 3.0 * float(line.HEADER.loss(0.1)), 4.0e3),
+        "branch:P1": LossPrior(0.08, 5000.0, 2000.0),
+    }
+    drawing = SuctionLineModel(loss_prior=wrong).fit(hours.iloc[:0], [])
+    due = expected_reading(hours, FLOWS, drawing)
+    assert not due["known"][beside].any()
+    assert due["known"][idle].all()
+    assert check_gauge(hours, due["expected"], FACTS, due["known"]).empty
+    rows = calibration_rows(hours, own_column="flow_branch")
+    fitted = SuctionLineModel(loss_prior=wrong).fit(rows, rows["reading"])
+    again = expected_reading(hours, FLOWS, fitted)
+    steady = hours["steady"].to_numpy()
+    assert again["known"][beside & steady].mean() > 0.95

@@ -221,3 +221,29 @@ def test_typical_branch_loss_is_honest_about_what_it_does_not_know(line):
     for pipe in line.BRANCHES.values():
         prior = typical_loss(0.08, float(pipe.velocity_pressure(0.08)))
         assert abs(float(pipe.loss(0.08)) - prior.loss) <= 2.0 * prior.loss_u
+
+
+def test_pump_known_by_drawings_is_served_until_level_alone_is_as_good(line):
+    rng = np.random.default_rng(6)
+    X, _, _ = line.observe(line.make_truth(4, rng), "P1", line.Errors(), rng)
+    X = X[X["flow_branch"] > 0].assign(pump="P1")
+    kinetic = float(line.BRANCHES["P1"].velocity_pressure(0.08))
+    for heads, served in ((4.0, True), (40.0, False)):
+        prior = {
+            "flow_header": LossPrior(0.1, 3000.0, 500.0),
+            "branch:P1": LossPrior(0.08, 5.0 * kinetic, heads * kinetic),
+        }
+        model = SuctionLineModel(loss_prior=prior).fit(X.iloc[:0], [])
+        assert set(model.decline(X)) == ({""} if served else {"too_little_data"})
+
+
+def test_settings_come_back_with_the_table(line):
+    rng = np.random.default_rng(7)
+    X, y = sister_rows(line, line.make_truth(12, rng), line.draw_errors(rng), rng)
+    model = SuctionLineModel(
+        prediction_limit=777.0, flow_noise_u=0.01, loss_prior={"branch:P1": typical_loss(0.08, 1e3)}
+    ).fit(X, y)
+    again = SuctionLineModel.from_frame(model.to_frame())
+    assert again.prediction_limit == 777.0
+    assert again.flow_noise_u == 0.01
+    assert SuctionLineModel.from_frame(model.to_frame(), flow_noise_u=0.0).flow_noise_u == 0.0
