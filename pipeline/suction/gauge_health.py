@@ -119,14 +119,15 @@ def check_gauge(
     """
     frozen = stuck(hours, expected, facts)
     silent = is_in_fault(findings_frame(frozen), hours.index)
+    unknown = silent
     if known is not None:
-        silent = silent | ~known.reindex(hours.index, fill_value=False)
+        unknown = silent | ~known.reindex(hours.index, fill_value=False)
     found = [*out_of_range(hours, facts), *frozen, *noisy(hours, facts)]
     idle = unresponsive(hours, expected, facts)
     other_tank = level_mismatch(
-        hours, expected, facts, silent | is_in_fault(findings_frame(idle), hours.index)
+        hours, expected, facts, unknown | is_in_fault(findings_frame(idle), hours.index)
     )
-    statics = at_rest(hours, expected, facts, silent)
+    statics = at_rest(hours, expected, facts, unknown, silent)
     # The more telling finding stands alone: a wrong level explains what looks like an erratic
     # gauge, a wrong unit why it hardly follows, a dead sensing line why its statics are off.
     statics = [item for item in statics if not overlaps(item, other_tank)]

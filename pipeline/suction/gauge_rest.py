@@ -18,9 +18,22 @@ REFERENCE_SPAN = pd.Timedelta(days=21)
 
 
 def at_rest(
-    hours: pd.DataFrame, expected: pd.Series, facts: GaugeFacts, bad: pd.Series
+    hours: pd.DataFrame,
+    expected: pd.Series,
+    facts: GaugeFacts,
+    bad: pd.Series,
+    frozen: pd.Series,
 ) -> list[Finding]:
     """Offsets and mistakes seen at rest, then drift.
+
+    Parameters
+    ----------
+    hours, expected, facts
+        As in `check_gauge`.
+    bad : bool Series
+        True where a resting gauge may not be held against the expectation.
+    frozen : bool Series
+        True where the reading is stuck.
 
     Notes
     -----
@@ -29,7 +42,7 @@ def at_rest(
     use = resting(hours, facts) & ~bad
     days = _rest_days(hours, expected, use)
     if days.empty:
-        return _never_at_rest(hours, expected, facts, bad)
+        return _never_at_rest(hours, expected, facts, frozen)
     limit = 3.0 * facts.rest_u + facts.resolution
     offset = days["offset"].to_numpy()
     off = np.abs(offset) > limit

@@ -247,3 +247,18 @@ def test_statics_beside_a_running_sister_count_only_when_the_header_is_known(lin
     again = expected_reading(hours, FLOWS, fitted)
     steady = hours["steady"].to_numpy()
     assert again["known"][beside & steady].mean() > 0.95
+
+
+def test_pump_that_never_stops_shows_absolute_pressure_all_the_same(line):
+    """Friction can only lower a reading; without a static the cause stays a suspicion."""
+    for seed in range(3):
+        grid = grid_rows(line, 20, seed)
+        running = grid[grid["running"]]
+        steady = running.set_axis(
+            pd.date_range("2023-03-01", periods=len(running), freq="5min", tz="UTC", unit="us")
+        )
+        assert checks(steady).empty
+        found = checks(steady.assign(reading=steady["reading"] + 101325.0))
+        assert set(found["verdict"]) == {"suspect"}
+        assert "absolute pressure taken as gauge" in found["evidence"].iloc[0]
+        assert "never stood still" in found["evidence"].iloc[0]

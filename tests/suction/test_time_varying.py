@@ -83,10 +83,10 @@ def test_uncertainty_grows_when_the_gauge_is_lost_at_the_rate_of_the_history():
 
 
 def test_lost_gauge_of_a_walking_friction_has_the_error_it_states():
-    """Sixty days after the last reading, over 80 walks: error over stated uncertainty."""
+    """Sixty days after the last reading, over 50 walks: error over stated uncertainty."""
     rng = np.random.default_rng(5)
     score = []
-    for _ in range(80):
+    for _ in range(50):
         walk = np.cumsum(rng.normal(0, 0.01, 200))
         track = follow(
             lambda d, w=walk: 1.0 + w[d.astype(int)], range(60), rng,
