@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.errors import RangeError
 from pipeline.performance.trend import DAYS_PER_YEAR, Trend
 
 JOULES_PER_KWH = 3.6e6
@@ -23,11 +24,13 @@ __all__ = [
     "EnergyCost",
     "Outlook",
     "OverhaulTiming",
+    "Regained",
     "TimeOfUse",
     "energy_cost",
     "excess_power",
     "outlook",
     "overhaul_timing",
+    "regained",
     "suction_loss_power",
 ]
 
@@ -109,7 +112,7 @@ class TimeOfUse:
 
     def __post_init__(self) -> None:
         if len(self.price) != 168:
-            raise ValueError(
+            raise RangeError(
                 f"A week has 168 hourly prices; found {len(self.price)}. "
                 "Give one price per hour from Monday 00:00."
             )
@@ -144,7 +147,7 @@ class TimeOfUse:
             Price [currency/kWh].
         """
         local = time.tz_convert(self.time_zone)
-        return np.array(self.price)[np.asarray(local.dayofweek * 24 + local.hour)]
+        return np.array(self.price)[np.asarray(local.day_of_week * 24 + local.hour)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -269,7 +272,7 @@ def overhaul_timing(overhaul_cost: float, cost_growth: float, power: float = 1.0
 
     Raises
     ------
-    ValueError
+    RangeError
         When the overhaul cost or the power is not positive.
 
     Notes
@@ -286,7 +289,7 @@ def overhaul_timing(overhaul_cost: float, cost_growth: float, power: float = 1.0
     (35.3553, 2828.427)
     """
     if not overhaul_cost > 0.0 or not power > 0.0:
-        raise ValueError(
+        raise RangeError(
             f"overhaul_cost and power must be positive; found {overhaul_cost!r} and {power!r}."
         )
     if not cost_growth > 0.0:
@@ -374,6 +377,81 @@ def _fieller(gap: float, gap_u: float, rate: float, rate_u: float) -> tuple[floa
     # The rate may be zero: no upper end; the lower end is the fastest rate not excluded.
     if inner <= 0.0 or c <= 0.0:
         return 0.0, np.inf
-    fastest = [(b - np.sqrt(inner)) / a, (b + np.sqrt(inner)) / a] if a < 0.0 else [c / (2 * b)]
+    if a < 0.0:
+        fastest = [(b - np.sqrt(inner)) / a, (b + np.sqrt(inner)) / a]
+    else:
+        fastest = [c / (2.0 * b)] if b != 0.0 else []
     positive = [time for time in fastest if time > 0.0]
     return (float(min(positive)), np.inf) if positive else (np.inf, np.inf)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Regained:
+    """What an overhaul or a cleaning brought back, at the same duty.
+
+    Parameters
+    ----------
+    gain, gain_u : float
+        Deviation after less deviation before, and its standard uncertainty [-].
+    energy_per_year, energy_per_year_u : float
+        Energy saved in a year of the same work [J/yr].
+    saving_per_year, saving_per_year_u : float
+        Its cost [currency/yr].
+    payback_years : float
+        Cost of the event over the saving; infinite where nothing is saved [yr].
+    """
+
+    gain: float
+    gain_u: float
+    energy_per_year: float
+    energy_per_year_u: float
+    saving_per_year: float
+    saving_per_year_u: float
+    payback_years: float
+
+
+def regained(
+    before: tuple[float, float],
+    after: tuple[float, float],
+    *,
+    energy_per_year: float,
+    price: float,
+    event_cost: float = np.nan,
+) -> Regained:
+    """Compare efficiency at the same duty before and after an event.
+
+    Parameters
+    ----------
+    before, after : tuple of float
+        Efficiency deviation from one and the same baseline and its standard uncertainty, the
+        last level before and the first level after the event [-].
+    energy_per_year : float
+        Electrical energy the pump takes in a year since the event [J/yr].
+    price : float
+        Mean price of that energy [currency/kWh].
+    event_cost : float
+        Cost of the event; NaN where unknown [currency].
+
+    Returns
+    -------
+    Regained
+        Gain, saving and payback.
+
+    Notes
+    -----
+    The same work at the efficiency before would take E (1 + d_after) / (1 + d_before).
+    """
+    ratio = (1.0 + after[0]) / (1.0 + before[0])
+    ratio_u = ratio * np.hypot(after[1] / (1.0 + after[0]), before[1] / (1.0 + before[0]))
+    energy, energy_u = energy_per_year * (ratio - 1.0), energy_per_year * ratio_u
+    money = price / JOULES_PER_KWH
+    saving = energy * money
+    return Regained(
+        gain=after[0] - before[0],
+        gain_u=float(np.hypot(after[1], before[1])),
+        energy_per_year=energy,
+        energy_per_year_u=float(energy_u),
+        saving_per_year=saving,
+        saving_per_year_u=float(energy_u * money),
+        payback_years=event_cost / saving if saving > 0.0 else np.inf,
+    )
