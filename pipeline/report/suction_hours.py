@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import logging
+
 import numpy as np
 import pandas as pd
 
@@ -10,6 +12,8 @@ from pipeline.report.style import local
 from pipeline.suction import SuctionLineModel
 
 __all__ = ["gauge_and_model"]
+
+_log = logging.getLogger(__name__)
 
 _HOURS, _MODELS, _IN_FORCE = "suction_hours", "suction_models", "suction_in_force"
 _MOST_MONTHS = 24
@@ -95,15 +99,21 @@ def _predict(readings: Readings, hours: pd.DataFrame) -> None:
         ]
         if not inside.any() or parameters.empty:
             continue
-        model = SuctionLineModel.from_frame(parameters.drop(columns=["line", "epoch", "model"]))
-        mine = hours[inside]
-        if mine["pump"].iloc[0] not in model.pumps_ or not set(model.header_columns) <= set(
-            mine.columns
-        ):
-            continue
-        mine = mine[mine[list(model.header_columns)].notna().all(axis=1)]
-        if mine.empty:
-            continue
+        try:
+            _predict_with(parameters.drop(columns=["line", "epoch", "model"]), hours, inside)
+        except (KeyError, ValueError) as error:
+            # Kept by another version of the model: the next run makes them anew.
+            _log.warning("the suction fit %s of %s cannot be read: %s", name, line, error)
+
+
+def _predict_with(parameters: pd.DataFrame, hours: pd.DataFrame, inside: pd.Series) -> None:
+    model = SuctionLineModel.from_frame(parameters)
+    mine = hours[inside]
+    headers = list(model.header_columns)
+    if mine["pump"].iloc[0] not in model.pumps_ or not set(headers) <= set(mine.columns):
+        return
+    mine = mine[mine[headers].notna().all(axis=1)]
+    if len(mine):
         hours.loc[mine.index, "expected"] = np.asarray(model.predict_reading(mine))
         hours.loc[mine.index, "true_pressure"] = np.asarray(model.predict(mine))
 

@@ -13,6 +13,7 @@ import pytest
 from pipeline.months import day_starts
 from pipeline.plant import Driver, Plant, Pump, Station, SuctionLine, SuctionSource, Tap, Tariff
 from pipeline.plant.types import Segment
+from pipeline.report import write_page
 from pipeline.suction import LossPrior, SuctionLineModel
 from pipeline.tables.catalogue import BY_NAME, PUBLISHED
 from pipeline.tables.contracts import dictionary_rows
@@ -26,7 +27,7 @@ DIES = pd.Timestamp("2025-06-01", tz="UTC")
 HOSTILE_TEXT = "</script><img src=x onerror=\"document.title='broken'\">"
 
 
-def make_plant(folder: Path, pumps: tuple[str, ...] = PUMPS) -> Plant:
+def plant_of(folder: Path, pumps: tuple[str, ...] = PUMPS) -> Plant:
     tap = Tap(elevation=0.0, diameter=0.2)
     versions = {
         name: (
@@ -381,7 +382,7 @@ class World:
         return model.to_frame().assign(**head), use
 
 
-def make_data(
+def write_data(
     folder: Path,
     pumps: tuple[str, ...] = PUMPS,
     years: int = 2,
@@ -431,7 +432,7 @@ def make_data(
 
 @pytest.fixture(scope="session")
 def data(tmp_path_factory) -> Path:
-    return make_data(tmp_path_factory.mktemp("station") / "data")
+    return write_data(tmp_path_factory.mktemp("station") / "data")
 
 
 @pytest.fixture(scope="session")
@@ -441,13 +442,13 @@ def tables(data):
 
 @pytest.fixture(scope="session")
 def plant(tmp_path_factory) -> Plant:
-    return make_plant(tmp_path_factory.mktemp("plant"))
+    return plant_of(tmp_path_factory.mktemp("plant"))
 
 
 @pytest.fixture(scope="session")
 def us_data(tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("us") / "data"
-    return make_data(folder, ("P1",), years=1, hours_between=12, display="US")
+    return write_data(folder, ("P1",), years=1, hours_between=12, display="US")
 
 
 @pytest.fixture(scope="session")
@@ -463,3 +464,23 @@ def bare_tables(tmp_path_factory):
         stage.write("dictionary", None, BY_NAME["dictionary"].publish(rows, "SI", "EUR"))
         stage.commit()
     return open_tables(stage._data_folder)
+
+
+@pytest.fixture(scope="session")
+def page_path(tables, plant, tmp_path_factory) -> Path:
+    """The page of the station, in a folder that was not there before."""
+    return write_page(tables, plant, tmp_path_factory.mktemp("page") / "new" / "page.html")
+
+
+@pytest.fixture(scope="session", name="make_data")
+def _make_data():
+    return write_data
+
+
+@pytest.fixture(scope="session", name="make_plant")
+def _make_plant():
+    return plant_of
+
+
+def pytest_configure(config):
+    config.addinivalue_line("markers", "browser: opens the page in headless Chromium")
