@@ -135,9 +135,11 @@ def _plain(word: str) -> str:
 
 
 def _number(word: str) -> int | None:
+    """Read a status number; None for words, and for numbers that no status code can be."""
     word = word.strip()
     if _DECIMAL.match(word):
-        return int(word.split(".")[0])
+        number = int(word.split(".")[0][:20])
+        return number if -(2**31) <= number < 2**32 else None
     return int(word, 16) if _HEX.match(word) else None
 
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import codecs
 import io
+import struct
 import zipfile
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -37,6 +39,24 @@ _OTHER_PACKINGS = {
     b"%PDF": "PDF",
     b"SQLite format 3": "SQLite",
 }
+
+
+# What zipfile and zlib raise on damaged archives, besides errors of the file system.
+_DAMAGE = (
+    EOFError,
+    OSError,
+    zipfile.BadZipFile,
+    zlib.error,
+    NotImplementedError,
+    RuntimeError,
+    struct.error,
+    UnicodeDecodeError,
+)
+
+
+def _damaged(error: Exception) -> ExportError:
+    text = (str(error) or type(error).__name__).splitlines()[0]
+    return ExportError(f"The packed content cannot be read: {text}.")
 
 
 class Unfinished(Exception):  # noqa: N818
@@ -105,13 +125,10 @@ class Text:
     def _read(self, size: int) -> bytes:
         try:
             return self.raw.read(size)
-        except (EOFError, zipfile.BadZipFile, OSError) as error:
-            text = str(error)
-            if isinstance(error, EOFError) or "runcated" in text or "CRC" in text:
+        except _DAMAGE as error:
+            if isinstance(error, EOFError) or "runcated" in str(error):
                 raise Unfinished("the packed file breaks off") from None
-            raise ExportError(
-                f"The packed content cannot be read: {text.splitlines()[0]}."
-            ) from None
+            raise _damaged(error) from None
 
 
 def members(path: Path) -> list[str | None]:
@@ -142,6 +159,8 @@ def members(path: Path) -> list[str | None]:
             infos = [i for i in archive.infolist() if not i.is_dir()]
     except zipfile.BadZipFile:
         raise Unfinished("the zip archive has no directory at its end") from None
+    except (*_DAMAGE, ValueError) as error:
+        raise _damaged(error) from None
     if any(i.flag_bits & 1 for i in infos):
         raise ExportError("The zip archive is encrypted; unpack it first.")
     names = sorted(
@@ -186,8 +205,13 @@ def open_text(path: Path, member: str | None, encoding: str | None) -> Iterator[
                 f"The file is packed or written as {name}; exports may be plain, gz, zst or zip."
             )
     if member is not None:
-        with zipfile.ZipFile(path) as archive, archive.open(member) as packed:
-            yield _sniffed(packed, encoding)  # type: ignore[arg-type]
+        with zipfile.ZipFile(path) as archive:
+            try:
+                packed = archive.open(member)
+            except _DAMAGE as error:
+                raise _damaged(error) from None
+            with packed:
+                yield _sniffed(packed, encoding)  # type: ignore[arg-type]
     elif head.startswith(_GZIP) or head.startswith(_ZSTD):
         codec = "gzip" if head.startswith(_GZIP) else "zstd"
         with pa.OSFile(str(path)) as plain, pa.CompressedInputStream(plain, codec) as packed:

@@ -236,6 +236,15 @@ CASES: dict[str, Case] = {
     "gz breaks off": Waiting(gzip.compress(GOOD_FILE * 500)[:-9], "breaks off"),
     "zst breaks off": Waiting(pa.compress(GOOD_FILE * 50, "zstd", asbytes=True)[:-5], "breaks off"),
     "zip without directory": Waiting(zipped(a=GOOD_FILE)[:-30], "no directory"),
+    "zip with a damaged entry": Refused(
+        zipped(a=GOOD_FILE).replace(b"PK\x03\x04", b"PK\x03\x05"), "packed content cannot"
+    ),
+    "zip with damaged content": Refused(
+        zipped(a=GOOD_FILE).replace(b"11.5", b"99.5"), "packed content cannot"
+    ),
+    "status number of no kind": Case(
+        between("2024-03-01T00:01:30Z,LEVEL,4.2,99999999999999999999\n"), "unknown status"
+    ),
     "Parquet without footer": Waiting(GOOD_PARQUET[:-20], "no footer", name="e.parquet"),
     "empty Parquet": Waiting(b"", "no footer", name="e.parquet"),
     "text named Parquet": Refused(GOOD_FILE, "no Parquet file", name="e.parquet"),

@@ -87,7 +87,9 @@ def test_common_words(word: str, expected: int) -> None:
     assert (quality.tolist(), reasons) == ([expected], [""])
 
 
-@pytest.mark.parametrize("word", ["Goodish", "perhaps", "Badger", "", None, "  "])
+@pytest.mark.parametrize(
+    "word", ["Goodish", "perhaps", "Badger", "", None, "  ", "9" * 25, "4294967296"]
+)
 def test_unknown_words_are_bad_with_a_reason(word: str | None) -> None:
     quality, reasons = StatusReader().read([word])
     assert quality.tolist() == [BAD]
