@@ -24,6 +24,7 @@ PRESSURE_UNITS = {
 # that fit equally well.
 COMMON_PAIRS = frozenset({"kPa", "psi", "bar"})
 RARE = 0.02
+FAR = 10.0
 
 __all__ = ["PRESSURE_UNITS", "MappingFacts", "Mistake", "mapping_mistakes"]
 
@@ -128,7 +129,10 @@ def mapping_mistakes(reading: Array, expected: Array, facts: MappingFacts) -> li
                 0.3,
             )
         )
-    names = list(PRESSURE_UNITS)
+    # Among many ratios one fits any small difference by chance; a unit is named only when
+    # the readings are far off.
+    far = abs(float(np.median(reading - expected))) > FAR * facts.rest_u
+    names = list(PRESSURE_UNITS) if far else []
     size = max(float(np.median(np.abs(expected))), 1e-9)
     for taken in names:
         for true in names:
