@@ -199,9 +199,8 @@ def _keep_refused(
     current = {e.path for e in ledger if e.status not in ("superseded", "duplicate")}
     stays = before["file"].isin(current) & ~before["file"].isin(read_now)
     pieces = [before[stays], *(t.to_pandas() for t in refused)]
-    frame = pd.concat([p for p in pieces if len(p)], ignore_index=True) if pieces else before
-    if frame.empty:
-        frame = run.contract("rejected_input").empty()
+    filled = [p for p in pieces if len(p)]
+    frame = pd.concat(filled, ignore_index=True) if filled else before.iloc[:0]
     keys = ["file", "line", "tag", "reason", "text"]
     frame = frame.groupby(keys, sort=True, as_index=False)["rows"].sum()
     contract = run.contract("rejected_input")
