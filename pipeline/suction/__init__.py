@@ -16,6 +16,7 @@ from .line import SuctionLineModel, typical_loss
 from .model import DECLINE_REASONS, LossPrior, SuctionModel
 from .posterior import LossPosterior
 from .time_varying import FrictionTrack, track_friction
+from .tracked_fit import fit_tracked
 
 __all__ = [
     "CHECK_COLUMNS",
@@ -36,6 +37,7 @@ __all__ = [
     "estimate_with",
     "expected_reading",
     "fill_suction",
+    "fit_tracked",
     "hourly_rows",
     "is_in_fault",
     "level_only",

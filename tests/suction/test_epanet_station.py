@@ -15,6 +15,7 @@ import pytest
 from epanet_station import BRANCHES, LEVEL_ZERO_ELEVATION, PUMP_DATA, START, station_truth
 from fluids.friction import friction_factor
 from richmond import SPECIFIC_WEIGHT, G
+from sklearn.base import clone
 from station_scenarios import (
     INSTRUMENTS,
     LOST,
@@ -39,6 +40,7 @@ from pipeline.suction import (
     check_rise,
     estimate_with,
     expected_reading,
+    fit_tracked,
     hourly_rows,
     level_only,
     rise_deficit,
@@ -606,3 +608,29 @@ def test_side_by_side_of_what_may_be_assumed_for_a_lost_gauge():
         assert best < 0.25 * min(others)
     # The same pascals are everything to the low-head pump and little to the high-head one.
     assert table[1, "level only"][1] > 3.0 * table[2, "level only"][1]
+
+
+@pytest.mark.parametrize(("until", "fouled"), [(190.0, True), (300.0, False)])
+def test_rows_with_fouling_in_them_still_teach_the_latest_friction(until, fouled):
+    """In mid-fouling, and long after the cleaning, with the fouled days among the rows."""
+    readings = scenario_readings("fouling_gauged", np.random.default_rng(3), 1)
+    grid = with_discharge(readings, 1)
+    hours = hourly_rows(grid, flow_columns=FLOWS, step_seconds=300.0)
+    rows = calibration_rows(hours, own_column="flow_branch").assign(pump="1")
+    rows = rows[days_of(rows.index) < until]
+    blank = SuctionLineModel(gauge_u=GAUGE_U, static_u=LEVEL_U, static_scale_u=0.001, tap_u=1.0)
+    plain = clone(blank).fit(rows, rows["reading"])
+    assert plain.status_ == "regime_change"
+    model, tracks = fit_tracked(
+        blank, rows, rows["reading"].to_numpy(), pd.DatetimeIndex(rows.index)
+    )
+    assert model.status_ == "fitted"
+    day = days_of(grid.index)
+    ahead = (day >= until) & (day < until + 1.0) & grid["running"].to_numpy()
+    later = grid[ahead].assign(pump="1")
+    assert set(model.decline(later)) == {""}
+    error = np.asarray(model.predict(later)) - later["true"].to_numpy()
+    # A day of fouling adds some 200 Pa; the gauge is known to 300 Pa.
+    assert np.sqrt(np.mean(error**2)) < 600.0
+    first = tracks["1"].daily["multiplier"].iloc[10]
+    assert (first < 0.7) if fouled else (first == pytest.approx(1.0, abs=0.01))
