@@ -125,9 +125,7 @@ def check_plant(path: str | Path) -> CheckResult:
     return result
 
 
-def _check_file(
-    plant: Plant, file: FoundFile, seen: dict[str, int], result: CheckResult
-) -> None:
+def _check_file(plant: Plant, file: FoundFile, seen: dict[str, int], result: CheckResult) -> None:
     try:
         reading = read_export(file.file, file.export, list(plant.tags), file.path)
     except ExportError as error:

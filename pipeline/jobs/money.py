@@ -116,16 +116,17 @@ def _duty_profile(run: Run, months: Sequence[Month]) -> pd.DataFrame:
     sums: list[pd.DataFrame] = []
     for month in months:
         points = run.read("operating_points", [month], columns)
-        together = points.groupby("time")["pump"].agg(lambda s: " + ".join(sorted(s.astype(str))))
-        points = points[points["status"] == STEADY]
-        if points.empty:
+        together = _running_together(points)
+        steady = (points["status"] == STEADY).to_numpy()
+        if not steady.any():
             continue
+        points, together = points[steady], together[steady]
         width = points["pump"].astype(str).map(edges).to_numpy(dtype=float)
         flow, power = points["flow"].to_numpy(), points["electrical_power"].to_numpy()
         binned = pd.DataFrame(
             {
                 "pump": points["pump"].astype(str).to_numpy(),
-                "combination": points["time"].map(together).to_numpy(),
+                "combination": together,
                 "bin": np.floor(flow / width).astype(np.int64),
                 "running_time": grid,
                 "volume": flow * grid,
@@ -154,6 +155,17 @@ def _duty_profile(run: Run, months: Sequence[Month]) -> pd.DataFrame:
             "specific_energy": total["electrical_energy"] / total["volume"],
         }
     )
+
+
+def _running_together(points: pd.DataFrame) -> np.ndarray:
+    """Name for each row the pumps of the station that run in its interval."""
+    code, names = pd.factorize(points["pump"].astype(str), sort=True)
+    moment, _ = pd.factorize(points["time"])
+    runs = np.zeros((int(moment.max()) + 1 if len(moment) else 0, len(names)), dtype=bool)
+    runs[moment, code] = True
+    patterns, pattern = np.unique(runs, axis=0, return_inverse=True)
+    words = np.array([" + ".join(names[row]) for row in patterns], dtype=object)
+    return words[np.ravel(pattern)[moment]] if len(moment) else np.array([], dtype=object)
 
 
 def _flow_edges(run: Run, months: Sequence[Month]) -> dict[str, float]:

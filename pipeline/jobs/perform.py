@@ -15,10 +15,11 @@ from pipeline.jobs.baselines import (
     learn,
 )
 from pipeline.jobs.context import Run
-from pipeline.months import Month
+from pipeline.months import Month, day_starts
 from pipeline.performance.baseline import BaselineCurve
 from pipeline.performance.deviation import daily_deviation, deviation
 from pipeline.performance.operating_points import STEADY
+from pipeline.performance.reduction import reduce_points
 from pipeline.performance.rolling import rolling_performance
 from pipeline.performance.trend import Trend, degradation_trend
 from pipeline.plant.side_files import Event
@@ -143,11 +144,9 @@ def _daily(points: pd.DataFrame, b: Baseline, zone: str, grid: float) -> pd.Data
     if daily.empty:
         return daily
     ok = (found["deviation_status"] == "ok").to_numpy()
-    day = pd.DatetimeIndex(mine["time"]).tz_convert(zone).normalize().tz_convert("UTC")
-    day = day.as_unit("us")
     compared = pd.DataFrame(
         {
-            "day": day[ok],
+            "day": day_starts(pd.DatetimeIndex(mine["time"])[ok], zone),
             "power": mine["electrical_power"].to_numpy()[ok],
             "source": mine["suction_pressure_source"].to_numpy()[ok],
         }
@@ -173,11 +172,23 @@ def _usual_source(compared: pd.DataFrame) -> pd.Series:
 
 
 def _level_only(points: pd.DataFrame, curve: BaselineCurve | None, zone: str) -> pd.Series:
+    """Daily efficiency deviation that level without losses would have claimed.
+
+    Only this one figure is wanted, so the head of the level-only assumption is compared with
+    its own baseline directly, as ``deviation`` and ``daily_deviation`` would.
+    """
     if curve is None or curve.status_ != "ok":
         return pd.Series(dtype=float)
     other = points.assign(total_head=points["level_only_total_head"])
-    daily = daily_deviation(other, deviation(other, curve), curve, time_zone=zone)
-    return daily.set_index("time")["efficiency_deviation"]
+    reduced = reduce_points(other, curve.power, curve.density)
+    flow, power = reduced["flow"].to_numpy(), reduced[curve.power].to_numpy()
+    with np.errstate(divide="ignore", invalid="ignore"):
+        head_ratio = reduced["total_head"].to_numpy() / curve.predict_head(flow)
+        found = head_ratio * curve.predict_power(flow) / power - 1.0
+    ok = np.isfinite(found)
+    code, days = pd.factorize(day_starts(pd.DatetimeIndex(points["time"])[ok], zone), sort=True)
+    total = np.bincount(code, power[ok], len(days))
+    return pd.Series(np.bincount(code, (power * found)[ok], len(days)) / total, index=days)
 
 
 def find_trends(run: Run, baselines: Sequence[Baseline]) -> None:

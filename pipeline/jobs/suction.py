@@ -30,6 +30,7 @@ from pipeline.suction import (
     LossPrior,
     SuctionLineModel,
     check_gauge,
+    expected_reading,
     is_in_fault,
     typical_loss,
 )
@@ -255,28 +256,30 @@ def _instrument_u(
     return found
 
 
-def _expected(model: SuctionLineModel, hours: pd.DataFrame) -> pd.Series:
-    """What each gauge would read, by a model."""
+def _expected(model: SuctionLineModel, hours: pd.DataFrame) -> pd.DataFrame:
+    """What each gauge would read by a model, and where that is known well enough at rest."""
+    due = pd.DataFrame({"expected": np.nan, "known": False}, index=hours.index)
     rows = hours[hours["pump"].isin(model.pumps_)]
-    value = pd.Series(np.nan, index=hours.index)
     if len(rows):
-        value.loc[rows.index] = np.asarray(model.predict(rows))
-    return value
+        flows = [*model.header_columns, model.branch_column]
+        due.loc[rows.index] = expected_reading(rows, flows, model)
+    return due.astype({"known": bool})
 
 
 def _expected_by_month(
     fits: Mapping[Month, FitInForce], drawing: SuctionLineModel, hours: pd.DataFrame
-) -> pd.Series:
-    value = _expected(drawing, hours)
+) -> pd.DataFrame:
+    due = _expected(drawing, hours)
     for month, rows in hours.groupby("month", sort=True):
         fit = fits.get(str(month))
         if fit is not None:
             better = _expected(fit.model, rows)
-            value.loc[rows.index] = better.where(better.notna(), value.loc[rows.index])
-    return value
+            answered = better["expected"].notna()
+            due.loc[better.index[answered]] = better[answered]
+    return due
 
 
-def _check(run: Run, epoch: LineEpoch, hours: pd.DataFrame, expected: pd.Series) -> pd.DataFrame:
+def _check(run: Run, epoch: LineEpoch, hours: pd.DataFrame, due: pd.DataFrame) -> pd.DataFrame:
     """Check the suction gauge of every pump of the line."""
     pieces = []
     for name in epoch.snapshot.lines[epoch.line].branches:
@@ -287,8 +290,8 @@ def _check(run: Run, epoch: LineEpoch, hours: pd.DataFrame, expected: pd.Series)
             continue
         facts = _facts(run, epoch, pump, rows)
         table = rows.set_index(pd.DatetimeIndex(rows["time"], name="hour"))
-        wanted = pd.Series(expected.loc[rows.index].to_numpy(), index=table.index)
-        found = check_gauge(table, wanted, facts)
+        mine = due.loc[rows.index].set_index(table.index)
+        found = check_gauge(table, mine["expected"], facts, mine["known"])
         if len(found):
             pieces.append(_check_rows(found, name))
     return pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()

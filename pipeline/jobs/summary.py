@@ -193,8 +193,7 @@ def written_text(plant: Plant) -> str:
         if contract is not None:
             lines.append(f"  {name:<20} {contract.grain}")
     lines += [
-        "Open one with pandas:  "
-        f"pd.read_parquet('{_short(root)}/rolling_performance')",
+        f"Open one with pandas:  pd.read_parquet('{_short(root)}/rolling_performance')",
     ]
     return "\n".join(lines)
 

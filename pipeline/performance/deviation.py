@@ -96,7 +96,7 @@ def deviation(
 
     cancels = np.broadcast_to(np.asarray(systematic_cancels, dtype=bool), flow.shape)
     good = present & ~outside
-    result = pd.DataFrame(index=points.index)
+    result: dict[str, Any] = {}
     for name in QUANTITIES:
         ratio = np.where(good, values[name], np.nan)
         random = ratio * _combine(sensitivities[name], relative["random"])
@@ -109,7 +109,7 @@ def deviation(
     if baseline.status_ != "ok":
         status[:] = "no_baseline"
     result["deviation_status"] = pd.array(status, dtype="str")
-    return result
+    return pd.DataFrame(result, index=points.index)
 
 
 def _relative(reduced: pd.DataFrame, name: str, part: str) -> Floats:
@@ -167,25 +167,23 @@ def daily_deviation(
         "power": baseline.predict_power(flow),
         "efficiency": power,
     }
-    sums: dict[str, Any] = {"time": day, "n_points": np.ones(len(day))}
+    code, days = pd.factorize(day, sort=True)
+    count = len(days)
+    result: dict[str, Any] = {
+        "time": days,
+        "n_points": np.bincount(code, minlength=count).astype("int64"),
+    }
     for name, weight in weights.items():
-        value = deviations[f"{name}_deviation"].to_numpy()[ok]
-        random = deviations[f"{name}_deviation_u_random"].to_numpy()[ok]
-        systematic = deviations[f"{name}_deviation_u_systematic"].to_numpy()[ok]
-        sums[f"{name}_weight"] = weight
-        sums[f"{name}_deviation"] = weight * value
-        sums[f"{name}_deviation_u_random"] = (weight * random) ** 2
-        sums[f"{name}_deviation_u_systematic"] = weight * systematic
-    total = pd.DataFrame(sums).groupby("time", sort=True).sum().reset_index()
-    result = total[["time"]].copy()
-    result["n_points"] = total["n_points"].astype("int64")
-    for name in QUANTITIES:
         column = f"{name}_deviation"
-        weight = total[f"{name}_weight"].to_numpy()
-        result[column] = total[column].to_numpy() / weight
-        result[f"{column}_u_random"] = np.sqrt(total[f"{column}_u_random"].to_numpy()) / weight
-        result[f"{column}_u_systematic"] = total[f"{column}_u_systematic"].to_numpy() / weight
-    return result
+        value, random, systematic = (
+            deviations[column + part].to_numpy()[ok] for part in ("", "_u_random", "_u_systematic")
+        )
+        total = np.bincount(code, weight, count)
+        squares = np.bincount(code, (weight * random) ** 2, count)
+        result[column] = np.bincount(code, weight * value, count) / total
+        result[f"{column}_u_random"] = np.sqrt(squares) / total
+        result[f"{column}_u_systematic"] = np.bincount(code, weight * systematic, count) / total
+    return pd.DataFrame(result)
 
 
 def deviation_of_flow_error(

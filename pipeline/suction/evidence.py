@@ -7,6 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from .solve import Array
+
 RUNNING = "running"
 STOPPED = "stopped"
 MIXED = "mixed"
@@ -62,35 +64,69 @@ def hourly_rows(
     """
     hour = pd.DatetimeIndex(grid.index).floor("h")
     inputs = ["static_pressure", "velocity_pressure", *flow_columns]
-    numbers = grid[["reading", *inputs]].astype("float64")
-    grouped = numbers.groupby(hour)
-    result = grouped.mean()
+    hours = _Hours(hour)
+    numbers = {name: grid[name].to_numpy(dtype=float) for name in ("reading", *inputs)}
+    result: dict[str, object] = {name: hours.mean(values) for name, values in numbers.items()}
     expected = 3600.0 / step_seconds
-    counts = grouped.count()
-    result["reading_min"] = grouped["reading"].min()
-    result["reading_max"] = grouped["reading"].max()
-    result["reading_coverage"] = counts["reading"] / expected
-    change = numbers["reading"].diff()
+    reading = numbers["reading"]
+    result["reading_min"], result["reading_max"] = hours.extremes(reading)
+    result["reading_coverage"] = hours.count(reading) / expected
     # Differences double the variance of white noise; the median of squares resists steps.
-    squares = change.pow(2).groupby(hour).median()
-    result["reading_noise"] = np.sqrt(squares / 2.0) * 1.4826
-    share_on = grid["running"].astype("float64").groupby(hour).sum() / expected
-    share_off = grid["stopped"].astype("float64").groupby(hour).sum() / expected
-    result["state"] = np.select(
+    squares = np.square(np.diff(reading, prepend=np.nan))
+    median = pd.Series(squares).groupby(hours.code).median().to_numpy()
+    result["reading_noise"] = np.sqrt(median / 2.0) * 1.4826
+    share_on = hours.total(grid["running"].to_numpy(dtype=float)) / expected
+    share_off = hours.total(grid["stopped"].to_numpy(dtype=float)) / expected
+    state = np.select(
         [share_on >= least_coverage, share_off >= least_coverage], [RUNNING, STOPPED], MIXED
+    ).astype(object)
+    state[(share_on > 0.0) & (share_off > 0.0)] = MIXED
+    result["state"] = state
+    flows = [numbers[name] for name in flow_columns]
+    spread = np.max([hours.deviation(flow) for flow in flows], axis=0)
+    ends = [np.abs(hours.extremes(flow)) for flow in flows]
+    largest = np.nan_to_num(np.fmax.reduce(np.concatenate(ends)))
+    quiet = (spread <= steady_flow * largest) | (largest == 0.0)
+    low, high = hours.extremes(numbers["static_pressure"])
+    complete = np.all(
+        [hours.count(numbers[name]) / expected >= least_coverage for name in inputs], axis=0
     )
-    partly_on = (share_on > 0.0) & (share_off > 0.0)
-    result.loc[partly_on, "state"] = MIXED
-    spread = grouped[list(flow_columns)].std().fillna(0.0)
-    largest = grouped[list(flow_columns)].max().abs().max(axis=1)
-    quiet = (spread.max(axis=1) <= steady_flow * largest) | (largest == 0.0)
-    moved = grouped["static_pressure"].max() - grouped["static_pressure"].min()
-    complete = (counts[inputs] / expected >= least_coverage).all(axis=1)
-    result["steady"] = (
-        quiet & (moved <= steady_pressure) & complete & (result["state"] != MIXED)
-    ).astype(bool)
-    result.index.name = "time"
-    return result
+    with np.errstate(invalid="ignore"):
+        calm = high - low <= steady_pressure
+    result["steady"] = quiet & calm & complete & (state != MIXED)
+    return pd.DataFrame(result, index=pd.DatetimeIndex(hours.start, name="time"))
+
+
+class _Hours:
+    """Sums over the hours of a regular grid; missing values count nowhere."""
+
+    def __init__(self, hour: pd.DatetimeIndex) -> None:
+        self.code, self.start = pd.factorize(hour)
+        self._n = len(self.start)
+        self._first = np.flatnonzero(np.diff(self.code, prepend=-1))
+
+    def count(self, values: Array) -> Array:
+        return np.bincount(self.code, np.isfinite(values), self._n)
+
+    def total(self, values: Array) -> Array:
+        return np.bincount(self.code, np.nan_to_num(values), self._n)
+
+    def mean(self, values: Array) -> Array:
+        with np.errstate(invalid="ignore"):
+            return np.asarray(self.total(values) / self.count(values))
+
+    def deviation(self, values: Array) -> Array:
+        """Standard deviation within the hour; zero where one value or none is known."""
+        off = np.square(values - self.mean(values)[self.code])
+        count = self.count(values)
+        return np.sqrt(self.total(off) / np.maximum(count - 1.0, 1.0))
+
+    def extremes(self, values: Array) -> tuple[Array, Array]:
+        """Lowest and highest value; NaN where none is known."""
+        if self._n == 0:
+            return np.zeros(0), np.zeros(0)
+        low = np.fmin.reduceat(values, self._first)
+        return low, np.fmax.reduceat(values, self._first)
 
 
 def calibration_rows(
