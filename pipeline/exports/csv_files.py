@@ -9,7 +9,6 @@ One record is one line: an unbalanced quote cannot swallow what follows.
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Collection, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -17,12 +16,12 @@ from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 from numpy.typing import NDArray
 
 from pipeline.errors import ExportError, Fault
 from pipeline.exports.collector import Collector
+from pipeline.exports.csv_lines import split_lines
 from pipeline.exports.dialect import find_dialect, split_line
 from pipeline.exports.streams import Text, Unfinished, members, open_text
 from pipeline.exports.timestamps import (
@@ -133,18 +132,10 @@ class _File:
             last = _decode(block[block.rfind(b"\n") + 1 :])
             if last.strip("\0 ") and not self._is_comment(last):
                 fields = split_line(last, self._dialect.delimiter)
-                if last.count('"') % 2 or len(fields) < self._least_fields():
+                if last.count('"') % 2 or len(fields) < self._dialect.least_fields:
                     raise Unfinished("the last line breaks off")
         if block:
             self._block(block, line, self._fast(block))
-
-    def _least_fields(self) -> int:
-        # Trailing empty columns may be left out; the columns that count may not.
-        d = self._dialect
-        needed = [p for p in (d.time, d.tag, d.value, d.status) if p is not None]
-        if d.wide:
-            return len(d.fields)
-        return max(needed) + 1
 
     def _is_comment(self, line: str) -> bool:
         return bool(self._export.comment) and line.startswith(self._export.comment or "")
@@ -245,30 +236,49 @@ class _File:
         d = self._dialect
         if b"\0" in block:
             return None
-        try:
-            table = pacsv.read_csv(
-                pa.py_buffer(block),
-                read_options=pacsv.ReadOptions(
-                    column_names=[f"c{i}" for i in range(len(d.fields))], block_size=1 << 20
-                ),
-                parse_options=pacsv.ParseOptions(
-                    delimiter=d.delimiter, newlines_in_values=False, ignore_empty_lines=False
-                ),
-                convert_options=pacsv.ConvertOptions(
-                    include_columns=list(self._types),
-                    column_types=self._types,
-                    null_values=["", "NaN", "nan", "NULL", "null"],
-                    strings_can_be_null=False,
-                    decimal_point=self._export.decimal,
-                ),
-            )
-        except pa.ArrowInvalid:
+        types = self._types
+        for _ in range(len(types)):
+            try:
+                table = self._parse(block, types)
+                break
+            except pa.ArrowInvalid as error:
+                # Text in a column of numbers is no reason to give up the parser.
+                found = re.match(
+                    r"In CSV column #(\d+): CSV conversion error to (?!string)", str(error)
+                )
+                name = f"c{found.group(1)}" if found else ""
+                if types.get(name) not in (pa.float64(), self._time_type, pa.int64()):
+                    return None
+                is_status = name == f"c{d.status}"
+                types = types | {name: _WORDS if is_status else _TEXT}
+        else:
             return None
         # A row is a line, unless a quoted line break joins two (or the only column is blank).
         if b'"' not in block and len(d.fields) > 1:
             return table
         lines = _count_lines(block) + (not block.endswith(b"\n"))
         return table if table.num_rows == lines else None
+
+    def _parse(self, block: bytes, types: dict[str, pa.DataType]) -> pa.Table:
+        return pacsv.read_csv(
+            pa.py_buffer(block),
+            read_options=pacsv.ReadOptions(
+                column_names=[f"c{i}" for i in range(len(self._dialect.fields))],
+                block_size=1 << 20,
+            ),
+            parse_options=pacsv.ParseOptions(
+                delimiter=self._dialect.delimiter,
+                newlines_in_values=False,
+                ignore_empty_lines=False,
+            ),
+            convert_options=pacsv.ConvertOptions(
+                include_columns=list(types),
+                column_types=types,
+                null_values=["", "NaN", "nan", "NULL", "null"],
+                strings_can_be_null=False,
+                decimal_point=self._export.decimal,
+            ),
+        )
 
     def _table(self, table: pa.Table, lines: NDArray[np.int64]) -> None:
         """Pass typed columns on, one Arrow batch after another."""
@@ -302,87 +312,18 @@ class _File:
 
     def _tolerant(self, block: bytes, line: int) -> None:
         """Take a block apart line by line."""
-        d = self._dialect
-        raw = _decode(block).split("\n")
-        if raw and not raw[-1]:
-            raw.pop()
-        texts = pa.array(raw, _TEXT)
-        lines = np.arange(line, line + len(raw), dtype=np.int64)
-        skip = pc.equal(pc.utf8_trim_whitespace(texts), "")
-        if self._export.comment:
-            skip = pc.or_(skip, pc.starts_with(texts, self._export.comment))
-        keep = ~np.asarray(skip.to_numpy(zero_copy_only=False))
-        texts, lines = texts.filter(pa.array(keep)), lines[keep]
-        self._out.count_rows(len(lines))
-        broken = np.asarray(pc.match_substring(texts, "\0").to_numpy(zero_copy_only=False))
-        self._refuse(texts, lines, broken, "the line holds zero bytes")
-        texts, lines = texts.filter(pa.array(~broken)), lines[~broken]
-        quoted = np.asarray(pc.match_substring(texts, '"').to_numpy(zero_copy_only=False))
-        parts = []
-        for is_quoted in (False, True):
-            mask = quoted == is_quoted
-            if mask.any():
-                parts.append(self._split(texts.filter(pa.array(mask)), lines[mask], is_quoted))
-        columns = [pa.concat_arrays([p[0][j] for p in parts]) for j in range(len(d.fields))]
-        if not columns or not len(columns[0]):
+        split = split_lines(_decode(block), line, self._dialect, self._export.comment)
+        self._out.count_rows(split.rows)
+        for lines, texts, reason in split.refused:
+            self._out.refuse_rows(lines, texts, reason)
+        if not len(split.lines):
             return
-        numbers = np.concatenate([p[1] for p in parts])
-        order = np.argsort(numbers, kind="stable")
-        take = pa.array(order)
-        named = {}
+        words = (self._dialect.tag, self._dialect.status)
+        columns = {}
         for name in self._types:
-            column = columns[int(name[1:])].take(take)
-            is_words = int(name[1:]) in (d.tag, d.status)
-            named[name] = column.dictionary_encode() if is_words else column
-        self._columns(named, numbers[order])
-
-    def _refuse(
-        self, texts: pa.Array, lines: NDArray[np.int64], mask: NDArray[np.bool_], reason: str
-    ) -> None:
-        if mask.any():
-            shown = pc.replace_substring(texts.filter(pa.array(mask)), "\0", "\u2400")
-            self._out.refuse_rows(lines[mask], shown, reason)
-
-    def _split(
-        self, texts: pa.Array, lines: NDArray[np.int64], is_quoted: bool
-    ) -> tuple[list[pa.Array], NDArray[np.int64]]:
-        """Cut lines into fields; lines with a wrong number of fields are refused."""
-        d = self._dialect
-        width = len(d.fields)
-        if is_quoted:
-            # Line by line, so that an unbalanced quote stays within its line.
-            rows = [_split_quoted(text, d.delimiter) for text in texts.to_pylist()]
-            split = pa.array(rows, pa.list_(_TEXT))
-            split = split.fill_null([])
-        else:
-            split = pc.split_pattern(texts, d.delimiter)
-        length = np.asarray(pc.list_value_length(split).to_numpy(zero_copy_only=False))
-        offsets = split.offsets.to_numpy(zero_copy_only=False)[:-1].astype(np.int64)
-        values = split.values
-        spare = np.flatnonzero(length > width)
-        fine = length == width
-        for row in spare.tolist():
-            # More fields than the header: harmless only if they are empty.
-            extra = values.slice(offsets[row] + width, length[row] - width).to_pylist()
-            fine[row] = not any(text.strip() for text in extra)
-        least = self._least_fields()
-        short = (length >= least) & (length < width)
-        fine |= short
-        for count in np.unique(length[~fine]).tolist():
-            mask = ~fine & (length == count)
-            reason = f"{count} fields where the header has {width}"
-            if count == 0:
-                reason = "a quote is opened and not closed"
-            elif count > width and d.delimiter == ",":
-                reason += " (a decimal comma between commas?)"
-            self._refuse(texts, lines, mask, reason)
-        starts, lengths = offsets[fine], length[fine]
-        padded = pa.concat_arrays([values.cast(_TEXT), pa.array([""], _TEXT)])
-        columns = []
-        for j in range(width):
-            index = np.where(j < lengths, starts + j, len(values))
-            columns.append(padded.take(pa.array(index)))
-        return columns, lines[fine]
+            column = split.columns[int(name[1:])]
+            columns[name] = column.dictionary_encode() if int(name[1:]) in words else column
+        self._columns(columns, split.lines)
 
 
 def _as_words(status: pa.Array) -> pa.DictionaryArray:
@@ -390,16 +331,6 @@ def _as_words(status: pa.Array) -> pa.DictionaryArray:
         return status
     encoded = status.dictionary_encode()
     return pa.DictionaryArray.from_arrays(encoded.indices, encoded.dictionary.cast(_TEXT))
-
-
-def _split_quoted(line: str, delimiter: str) -> list[str] | None:
-    try:
-        return next(csv.reader([line], delimiter=delimiter, strict=True), None)
-    except csv.Error:
-        # Strict reading also refuses text after a closing quote; only an open one is fatal.
-        if line.count('"') % 2:
-            return None
-        return next(csv.reader([line], delimiter=delimiter), None)
 
 
 def _decode(block: bytes) -> str:

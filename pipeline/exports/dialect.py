@@ -51,6 +51,14 @@ class Dialect:
     repeated: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
+    @property
+    def least_fields(self) -> int:
+        """Fewest fields of a whole row: empty columns at its end may be left out."""
+        if self.wide:
+            return len(self.fields)
+        needed = (self.time, self.tag, self.value, self.status)
+        return max(position for position in needed if position is not None) + 1
+
 
 def split_line(line: str, delimiter: str) -> list[str]:
     """Split one line at the delimiter, quotes respected."""

@@ -300,6 +300,17 @@ def parse_times(
     >>> str(np.datetime64(int(found.utc[0]), "us"))
     '2024-03-01T11:00:00.000000'
     """
+    encoded = texts.dictionary_encode() if len(texts) > 1000 else None
+    if encoded is not None and len(encoded.dictionary) < len(texts) // 2:
+        # Long exports repeat an instant once per tag: each text is taken apart once.
+        once = parse_times(encoded.dictionary, time_format, time_zone, order)
+        index = encoded.indices.fill_null(len(once.utc)).to_numpy(zero_copy_only=False)
+        return Instants(
+            np.append(once.utc, 0)[index],
+            np.append(once.fault, np.int8(_EMPTY))[index],
+            np.append(once.transition, 0)[index],
+            np.append(once.shift, 0)[index],
+        )
     if time_format in EPOCH_UNITS:
         parsed = _parse_epoch(texts, EPOCH_UNITS[time_format])
     elif time_format == "spreadsheet":

@@ -117,6 +117,16 @@ def test_agrees_with_the_standard_library(moment: datetime, minutes: int) -> Non
     assert one(text) == us(text)
 
 
+def test_repeated_texts_are_read_alike() -> None:
+    texts = ["2024-03-01T12:00:00Z", None, "2024-10-27 02:30:00", "nonsense"]
+    few = parse_times(pa.array(texts), "iso", "Europe/Berlin")
+    many = parse_times(pa.array(texts * 400), "iso", "Europe/Berlin")
+    for name in ("fault", "transition", "shift"):
+        assert np.array_equal(getattr(many, name), np.tile(getattr(few, name), 400))
+    assert np.array_equal(many.utc[0::4], np.tile(few.utc[0:1], 400))
+    assert np.array_equal(many.utc[2::4], np.tile(few.utc[2:3], 400))
+
+
 EPOCH = 1_709_294_400  # 2024-03-01 12:00 UTC: `date -u -d @1709294400`
 
 
