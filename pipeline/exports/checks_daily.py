@@ -36,9 +36,8 @@ DAILY_SCHEMA = pa.schema(
         pa.field("bad", pa.int64(), nullable=False),
         pa.field("uncertain", pa.int64(), nullable=False),
         *(pa.field(name, pa.int64(), nullable=False) for name in FAULT_NAMES),
-        pa.field("out_of_order", pa.int64(), nullable=False),
-        pa.field("identical_duplicates", pa.int64(), nullable=False),
-        pa.field("conflicting_duplicates", pa.int64(), nullable=False),
+        *(pa.field(name, pa.int64(), nullable=False) for name in DISORDER_SCHEMA.names[2:]),
+        pa.field("late", pa.int64(), nullable=False),
     ]
 )
 """One row per tag and local day: day is the start of the local day in UTC.
@@ -158,6 +157,7 @@ def daily_checks(
     neighbours: Mapping[str, Sequence[str]],
     holds: Mapping[str, float] | None = None,
     disorder: pa.Table | None = None,
+    late: pa.Table | None = None,
 ) -> pa.Table:
     """Reduce the checks of samples to local days.
 
@@ -176,6 +176,8 @@ def daily_checks(
     disorder : Table, optional
         ``DISORDER_SCHEMA`` of the files behind these samples; its UTC days are taken for the
         local days that hold their noon.
+    late : Table, optional
+        ``LATE_SCHEMA``, as given by ``late_arrivals``; days as above.
 
     Returns
     -------
@@ -190,7 +192,8 @@ def daily_checks(
         gap = tags[tag].max_gap if tag in tags else float("inf")
         parts.append(_days_of(data, faults, tag, rows, edges, gap))
     frame = pd.concat(parts, ignore_index=True) if parts else _no_days()
-    frame = _with_disorder(frame, disorder, edges)
+    frame = _with_events(frame, disorder, edges)
+    frame = _with_events(frame, late, edges)
     frame["day"] = pd.DatetimeIndex(frame["day"].to_numpy().view("datetime64[us]"), tz="UTC")
     return pa.Table.from_pandas(frame, schema=DAILY_SCHEMA, preserve_index=False)
 
@@ -246,7 +249,7 @@ def _days_of(
         **{name: number(faults[name][rows]) for name in FAULT_NAMES},
     }
     none = np.zeros(count, dtype=np.int64)
-    return pd.DataFrame(columns | dict.fromkeys(DISORDER_SCHEMA.names[2:], none))
+    return pd.DataFrame(columns | dict.fromkeys((*DISORDER_SCHEMA.names[2:], "late"), none))
 
 
 def _covered(
@@ -271,15 +274,15 @@ def _longest_gaps(time: Int64, bounds: Int64) -> NDArray[np.float64]:
     return np.maximum.reduceat(gaps, np.minimum(starts, len(gaps) - 1)).astype(np.float64)
 
 
-def _with_disorder(frame: pd.DataFrame, disorder: pa.Table | None, edges: Int64) -> pd.DataFrame:
-    if disorder is None or not disorder.num_rows or frame.empty:
+def _with_events(frame: pd.DataFrame, events: pa.Table | None, edges: Int64) -> pd.DataFrame:
+    if events is None or not events.num_rows or frame.empty:
         return frame
-    found = disorder.to_pandas()
+    found = events.to_pandas()
     noon = pd.to_datetime(found["day"]).to_numpy().astype("datetime64[us]").astype(np.int64)
     position = np.searchsorted(edges, noon + 43_200_000_000, side="right") - 1
     inside = (position >= 0) & (position < len(edges) - 1)
     found = found.loc[inside].assign(day=edges[position[inside]])
-    names = DISORDER_SCHEMA.names[2:]
+    names = events.column_names[2:]
     summed = found.groupby(["tag", "day"])[names].sum().reset_index()
     merged = frame.drop(columns=names).merge(summed, on=["tag", "day"], how="left")
     merged[names] = merged[names].fillna(0).astype("int64")

@@ -15,6 +15,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from pipeline.exports.checks import is_clock_set_back
 from pipeline.exports.numbers import looks_like_other_numbers, read_numbers, read_states
 from pipeline.exports.ordering import disorder_table, order_by_tag_and_time, out_of_order
 from pipeline.exports.quality import BAD, GOOD, StatusReader
@@ -394,6 +395,16 @@ class Collector:
             notes=tuple(dict.fromkeys(self.notes)),
         )
 
+    def _set_backs(self, batch: _Batch, late: Mask) -> list[tuple[str, NDArray[np.int32], Int64]]:
+        """Find where the logger's clock was set back, for tags that have rows out of order."""
+        found = []
+        ordered = len(late)
+        for tag in np.unique(batch.code[:ordered][late]):
+            own = np.flatnonzero(batch.code[:ordered] == tag)
+            rows = own[is_clock_set_back(batch.time[own])]
+            found.append(("clock_set_back", batch.code[rows], batch.time[rows]))
+        return found
+
     def _sort(self, batch: _Batch, written: int) -> tuple[pa.Table, pa.Table]:
         order = order_by_tag_and_time(batch.code, batch.time)
         events: list[tuple[str, NDArray[np.int32], Int64]] = []
@@ -403,6 +414,7 @@ class Collector:
             late &= ~descending[batch.code[:written]]
             events.append(("out_of_order", batch.code[:written][late], batch.time[:written][late]))
             self._count(out_of_order=int(late.sum()))
+            events += self._set_backs(batch, late)
         if order is not None:
             batch = batch.take(order)
         same = (batch.code[1:] == batch.code[:-1]) & (batch.time[1:] == batch.time[:-1])

@@ -54,9 +54,12 @@ DISORDER_SCHEMA = pa.schema(
         pa.field("out_of_order", pa.int64(), nullable=False),
         pa.field("identical_duplicates", pa.int64(), nullable=False),
         pa.field("conflicting_duplicates", pa.int64(), nullable=False),
+        pa.field("clock_set_back", pa.int64(), nullable=False),
     ]
 )
-"""What sorting hides: per tag and UTC day, rows older than the row before, and duplicates."""
+"""What sorting hides, per tag and UTC day: rows older than the row before, duplicates, and how
+often the logger's clock was set back.
+"""
 
 MOST_TEXTS = 1000
 

@@ -29,6 +29,7 @@ from pipeline.exports.checks import (
     usual_hold,
 )
 from pipeline.exports.checks_daily import DAILY_SCHEMA, daily_checks, neighbour_tags, sample_faults
+from pipeline.exports.merge import LATE_SCHEMA
 from pipeline.exports.reading import DISORDER_SCHEMA, empty_samples, samples_table
 from pipeline.plant import read_plant
 from pipeline.plant.types import Tag
@@ -291,12 +292,14 @@ def test_disorder_joins_the_days() -> None:
             "out_of_order": [2, 9],
             "identical_duplicates": [3, 9],
             "conflicting_duplicates": [1, 9],
+            "clock_set_back": [4, 9],
         },
         schema=DISORDER_SCHEMA,
     )
-    frame = days(one_tag(every_minute(10), wave(10)), disorder=disorder)
-    names = ["out_of_order", "identical_duplicates", "conflicting_duplicates"]
-    assert frame[names].to_numpy().tolist() == [[2, 3, 1]]
+    late = pa.table({"tag": ["T"], "day": disorder["day"].slice(0, 1), "late": [5]}, LATE_SCHEMA)
+    frame = days(one_tag(every_minute(10), wave(10)), disorder=disorder, late=late)
+    names = ["out_of_order", "identical_duplicates", "conflicting_duplicates", "clock_set_back"]
+    assert frame[[*names, "late"]].to_numpy().tolist() == [[2, 3, 1, 4, 5]]
 
 
 def test_no_samples_no_days() -> None:

@@ -15,7 +15,7 @@ import pytest
 
 from pipeline.exports.checks import Neighbour, is_flatlined, is_repeated
 from pipeline.exports.conversion import to_si
-from pipeline.exports.merge import MergeCounts, merge_samples
+from pipeline.exports.merge import MergeCounts, late_arrivals, merge_samples
 from pipeline.exports.read import read_export
 from pipeline.exports.reading import Reading
 from pipeline.exports.streams import Text
@@ -185,6 +185,7 @@ def test_duplicated_and_out_of_order_rows(read) -> None:
             "out_of_order": 1,
             "identical_duplicates": 1,
             "conflicting_duplicates": 1,
+            "clock_set_back": 0,
         }
     ]
 
@@ -196,6 +197,18 @@ def test_rows_that_arrive_days_late(read) -> None:
     merged, counts = merge_samples([first.samples, late.samples])
     assert merged["value"].to_pylist() == [1, 2, 6]
     assert counts == MergeCounts(agreeing=0, overridden=1)
+    # The sample of 2 March came after that of 5 March; that of 5 March is a correction.
+    found = late_arrivals([first.samples, late.samples]).to_pylist()
+    assert found == [{"tag": "FLOW", "day": pd.Timestamp("2024-03-02").date(), "late": 1}]
+    assert late_arrivals([first.samples, late.samples], 7 * 86400.0).num_rows == 0
+
+
+def test_a_logger_whose_clock_was_set_back(read) -> None:
+    clocks = [*range(60), *range(30, 60)]
+    rows = [f"2024-03-01T00:{m:02d}:00Z,FLOW,{i}\n" for i, m in enumerate(clocks)]
+    reading = read("time,tag,value\n" + "".join(rows))
+    assert reading.disorder["clock_set_back"].to_pylist() == [1]
+    assert reading.counts.conflicting_duplicates == 30
 
 
 def test_a_file_still_being_written(read) -> None:
