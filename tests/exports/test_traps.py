@@ -12,6 +12,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from pipeline.exports.checks import Neighbour, is_flatlined, is_repeated
 from pipeline.exports.conversion import to_si
@@ -100,6 +102,39 @@ def test_repeated_hour_across_blocks_of_a_large_file(read, monkeypatch) -> None:
     rows = [f"{t},FLOW,{i}" for i, t in enumerate(clock_texts(AUTUMN))]
     reading = read("time,tag,value\n" + "\n".join(rows) + "\n", LOCAL)
     assert (times_of(reading) == AUTUMN).all()
+
+
+def put_backs(zone: str, year: int) -> list[pd.Timestamp]:
+    """Days of a year on which a zone puts its clocks back, by the standard library."""
+    days = pd.date_range(f"{year}-01-01", f"{year}-12-31", freq="D", tz="UTC")
+    offsets = [day.to_pydatetime().astimezone(ZoneInfo(zone)).utcoffset() for day in days]
+    return [a for a, b, c in zip(days, offsets, offsets[1:], strict=False) if c < b]
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    zone=st.sampled_from(
+        ["America/New_York", "Australia/Lord_Howe", "America/Sao_Paulo", "Africa/Casablanca",
+         "Asia/Tehran", "Europe/London", "America/St_Johns"]
+    ),
+    year=st.integers(1995, 2026),
+    newest_first=st.booleans(),
+    block=st.integers(80, 4000),
+)  # fmt: skip
+def test_any_put_back_of_any_zone_is_resolved(zone, year, newest_first, block, tmp_path_factory):
+    for day in put_backs(zone, year):
+        times = pd.date_range(day - pd.Timedelta("6h"), periods=40 * 6, freq="10min")
+        clocks = [t.strftime("%Y-%m-%d %H:%M") for t in times.tz_convert(ZoneInfo(zone))]
+        rows = [f"{c},FLOW,{i}\n" for i, c in enumerate(clocks)]
+        path = tmp_path_factory.mktemp("zone") / "e.csv"
+        path.write_text("time,tag,value\n" + "".join(rows[::-1] if newest_first else rows))
+        export = ExportFormat(pattern="*", time_zone=zone)
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(Text.blocks, "__defaults__", (block,))
+            reading = read_export(path, export, TAGS)
+        assert (times_of(reading) == times).all()
+        assert values_of(reading) == list(range(len(times)))
+        assert reading.counts.repeated_hour in (6, 12)
 
 
 def test_repeated_hour_told_once_is_refused_with_its_neighbours_kept(read) -> None:
