@@ -30,6 +30,7 @@ from .posterior import LossPosterior, doubted_covariance, saved_settings, settin
 from .solve import Array, LossRows, fit_losses
 
 BRANCH = "branch:"
+DRAWING = "drawing"
 
 # Level only leaves out every loss. A suction line loses up to some 20 velocity heads (common
 # practice, no source): as a standard uncertainty, 10.
@@ -59,7 +60,7 @@ def typical_loss(flow: float, velocity_pressure: float) -> LossPrior:
     elbows (0.3 to 0.9 each), a strainer (1 to 3) and a few metres of pipe add up to 2 to 12
     velocity heads.
     """
-    return LossPrior(flow, 5.0 * velocity_pressure, 4.0 * velocity_pressure)
+    return LossPrior(flow, 5.0 * velocity_pressure, 4.0 * velocity_pressure, is_drawn=False)
 
 
 class SuctionLineModel(BaseEstimator):
@@ -234,6 +235,8 @@ class SuctionLineModel(BaseEstimator):
             self.evidence_[pump] = (gauge_rows, spots)
             running = own[mine & (own != 0.0)]
             numbers[f"rows:{pump}"] = float(gauge_rows)
+            prior = (self.loss_prior or {}).get(f"{BRANCH}{pump}")
+            numbers[f"is_drawn:{pump}"] = float(prior is not None and prior.is_drawn)
             numbers[f"spot_readings:{pump}"] = float(spots)
             numbers[f"flow_from:{pump}"] = float(running.min()) if running.size else float("nan")
             numbers[f"flow_to:{pump}"] = float(running.max()) if running.size else float("nan")
@@ -455,6 +458,9 @@ class SuctionLineModel(BaseEstimator):
         reason[wide & inside] = UNSEEN_COMBINATION
         little = ~gauged | (self.effective_rows_ < self.least_rows)
         reason[wide & little] = TOO_LITTLE_DATA
+        # A guess from common practice alone is no drawing: level only says as much.
+        guessed = (self.source(X) == DRAWING) & (self._per_pump(pump, "is_drawn") == 0.0)
+        reason[guessed] = TOO_LITTLE_DATA
         if self.status_ not in ("fitted", "prior_only"):
             reason[:] = self.status_
         if side_stream_unknown is not None:
@@ -513,7 +519,7 @@ class SuctionLineModel(BaseEstimator):
         pump = X["pump"].to_numpy(dtype=object)
         rows = self._per_pump(pump, "rows")
         spots = self._per_pump(pump, "spot_readings")
-        result = np.full(len(X), "drawing", dtype=object)
+        result = np.full(len(X), DRAWING, dtype=object)
         if self.posterior_.numbers["rows"] > 0:
             result[:] = "sister"
         result[spots > 0] = "survey"

@@ -59,11 +59,14 @@ class LossPrior:
         Pressure loss at that flow, without the velocity head at the tap [Pa].
     loss_u : float
         Standard uncertainty of the loss [Pa].
+    is_drawn : bool
+        False for a guess from common practice, which is no drawing.
     """
 
     flow: float
     loss: float
     loss_u: float
+    is_drawn: bool = True
 
     def at(self, flow: float, exponent: float, exponent_u: float) -> tuple[float, float]:
         """Loss and its uncertainty at another flow [Pa]."""

@@ -247,3 +247,19 @@ def test_settings_come_back_with_the_table(line):
     assert again.prediction_limit == 777.0
     assert again.flow_noise_u == 0.01
     assert SuctionLineModel.from_frame(model.to_frame(), flow_noise_u=0.0).flow_noise_u == 0.0
+
+
+def test_a_guess_from_common_practice_is_not_called_a_drawing(line):
+    rng = np.random.default_rng(8)
+    truth = line.make_truth(12, rng)
+    errors = line.draw_errors(rng)
+    X, y = sister_rows(line, truth, errors, rng)
+    prior = {"branch:P2": typical_loss(0.05, 500.0)}
+    alone = SuctionLineModel(loss_prior=prior).fit(X.iloc[:0], [])
+    later = line.observe(truth, "P2", errors, rng)[0].assign(pump="P2")
+    later = later[later["flow_branch"] > 0]
+    assert set(alone.decline(later)) == {"too_little_data"}
+    # With the header known from a sister it is part of an estimate worth giving.
+    with_sister = SuctionLineModel(loss_prior=prior).fit(X, y)
+    assert set(with_sister.source(later)) == {"sister"}
+    assert set(with_sister.decline(later)) == {""}
