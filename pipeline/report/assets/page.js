@@ -1,6 +1,7 @@
 "use strict";
 (() => {
   const PRINT_WIDTH = 690;
+  const PRINT_SHRINK = 0.75;
   const OPTIONS = { displayModeBar: false, responsive: true };
   const say = (text) => { document.getElementById("busy").textContent = text; };
   const canvases = [...document.querySelectorAll(".canvas")];
@@ -90,12 +91,12 @@
   addEventListener("beforeprint", () => {
     allNow();
     for (const canvas of canvases) {
-      if (canvas.dataset.drawn) Plotly.relayout(canvas, { autosize: false, width: PRINT_WIDTH });
+      if (canvas.dataset.drawn) Plotly.relayout(canvas, { autosize: false, width: PRINT_WIDTH, height: PRINT_SHRINK * canvas.dataset.height });
     }
   });
   addEventListener("afterprint", () => {
     for (const canvas of canvases) {
-      if (canvas.dataset.drawn) Plotly.relayout(canvas, { autosize: true, width: null });
+      if (canvas.dataset.drawn) Plotly.relayout(canvas, { autosize: true, width: null, height: Number(canvas.dataset.height) });
     }
   });
   document.getElementById("print").addEventListener("click", async () => { await drawAll(); print(); });
