@@ -15,9 +15,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from pipeline.exports.checks import is_clock_set_back
 from pipeline.exports.numbers import looks_like_other_numbers, read_numbers, read_states
-from pipeline.exports.ordering import disorder_table, order_by_tag_and_time, out_of_order
+from pipeline.exports.ordering import tidy
 from pipeline.exports.quality import BAD, GOOD, StatusReader
 from pipeline.exports.reading import (
     DISORDER_SCHEMA,
@@ -328,7 +327,7 @@ class Collector:
         self._held = []
         order = np.argsort(line, kind="stable")
         batch, line = batch.take(order), line[order]
-        descending = self._seen & (self._last < self._first)
+        descending = self.descending
         utc, is_undecided = resolve_repeated(
             batch.time,
             shift[order],
@@ -395,43 +394,23 @@ class Collector:
             notes=tuple(dict.fromkeys(self.notes)),
         )
 
-    def _set_backs(self, batch: _Batch, late: Mask) -> list[tuple[str, NDArray[np.int32], Int64]]:
-        """Find where the logger's clock was set back, for tags that have rows out of order."""
-        found = []
-        ordered = len(late)
-        for tag in np.unique(batch.code[:ordered][late]):
-            own = np.flatnonzero(batch.code[:ordered] == tag)
-            rows = own[is_clock_set_back(batch.time[own])]
-            found.append(("clock_set_back", batch.code[rows], batch.time[rows]))
-        return found
+    @property
+    def descending(self) -> Mask:
+        """Tags whose rows stand newest first, by what has been seen so far."""
+        return self._seen & (self._last < self._first)
 
     def _sort(self, batch: _Batch, written: int) -> tuple[pa.Table, pa.Table]:
-        order = order_by_tag_and_time(batch.code, batch.time)
-        events: list[tuple[str, NDArray[np.int32], Int64]] = []
-        late = out_of_order(batch.code[:written], batch.time[:written])
-        descending = self._seen & (self._last < self._first)
-        if late.any():
-            late &= ~descending[batch.code[:written]]
-            events.append(("out_of_order", batch.code[:written][late], batch.time[:written][late]))
-            self._count(out_of_order=int(late.sum()))
-            events += self._set_backs(batch, late)
-        if order is not None:
-            batch = batch.take(order)
-        same = (batch.code[1:] == batch.code[:-1]) & (batch.time[1:] == batch.time[:-1])
-        if same.any():
-            alike = _same_values(batch.value) & (batch.quality[1:] == batch.quality[:-1])
-            keep = np.append(~same, True)
-            dropped = np.flatnonzero(~keep)
-            for name, mask in (
-                ("identical_duplicates", alike[dropped]),
-                ("conflicting_duplicates", ~alike[dropped]),
-            ):
-                rows = dropped[mask]
-                events.append((name, batch.code[rows], batch.time[rows]))
-                self._count(**{name: len(rows)})
-            batch = batch.take(keep)
-        table = samples_table(self.tags, batch.code, batch.time, batch.value, batch.quality)
-        return table, disorder_table(self.tags, events)
+        found = tidy(
+            self.tags,
+            batch.code,
+            batch.time,
+            batch.value,
+            batch.quality,
+            written,
+            self.descending,
+        )
+        self._count(**found.counts)
+        return found.samples, found.disorder
 
 
 def _indices(words: pa.DictionaryArray, for_null: int) -> NDArray[np.integer]:
@@ -445,7 +424,3 @@ def _take_instants(instants: Instants, keep: Mask) -> Instants:
     return Instants(
         instants.utc[keep], instants.fault[keep], instants.transition[keep], instants.shift[keep]
     )
-
-
-def _same_values(value: NDArray[np.float64]) -> Mask:
-    return (value[1:] == value[:-1]) | (np.isnan(value[1:]) & np.isnan(value[:-1]))

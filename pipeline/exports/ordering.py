@@ -3,17 +3,96 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from pipeline.exports.reading import DISORDER_SCHEMA
+from pipeline.exports.checks import is_clock_set_back
+from pipeline.exports.reading import DISORDER_SCHEMA, samples_table
 
-__all__ = ["disorder_table", "order_by_tag_and_time", "out_of_order"]
+__all__ = ["Tidy", "disorder_table", "order_by_tag_and_time", "out_of_order", "tidy"]
 
 Int64 = NDArray[np.int64]
 Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Tidy:
+    """Samples in order, and what was in the way.
+
+    Parameters
+    ----------
+    samples : Table
+        ``SAMPLES_SCHEMA``, sorted by tag and time, one row per tag and time.
+    disorder : Table
+        ``DISORDER_SCHEMA``.
+    counts : dict of str to int
+        Totals by the names of ``Counts``.
+    """
+
+    samples: pa.Table
+    disorder: pa.Table
+    counts: dict[str, int]
+
+
+def tidy(
+    tags: Sequence[str],
+    code: NDArray[np.int32],
+    time: Int64,
+    value: NDArray[np.float64],
+    quality: NDArray[np.int8],
+    written: int,
+    descending: Mask,
+) -> Tidy:
+    """Sort samples and resolve duplicates: of contradicting rows the last one stands.
+
+    Parameters
+    ----------
+    tags : sequence of str
+        Names the codes point to, ascending.
+    code, time, value, quality : ndarray
+        Samples in file order.
+    written : int
+        How many of them, from the front, stand where the file has them; the rest was resolved
+        later and says nothing about the file's order.
+    descending : ndarray of bool
+        Tags whose rows stand newest first, which is an order too.
+
+    Returns
+    -------
+    Tidy
+    """
+    events: list[tuple[str, NDArray[np.int32], Int64]] = []
+    late = out_of_order(code[:written], time[:written])
+    if late.any():
+        late &= ~descending[code[:written]]
+        events.append(("out_of_order", code[:written][late], time[:written][late]))
+        for tag in np.unique(code[:written][late]):
+            own = np.flatnonzero(code[:written] == tag)
+            rows = own[is_clock_set_back(time[own])]
+            events.append(("clock_set_back", code[rows], time[rows]))
+    order = order_by_tag_and_time(code, time)
+    if order is not None:
+        code, time, value, quality = code[order], time[order], value[order], quality[order]
+    same = (code[1:] == code[:-1]) & (time[1:] == time[:-1])
+    if same.any():
+        alike = (value[1:] == value[:-1]) | (np.isnan(value[1:]) & np.isnan(value[:-1]))
+        alike &= quality[1:] == quality[:-1]
+        keep = np.append(~same, True)
+        dropped = np.flatnonzero(~keep)
+        for name, mask in (
+            ("identical_duplicates", alike[dropped]),
+            ("conflicting_duplicates", ~alike[dropped]),
+        ):
+            rows = dropped[mask]
+            events.append((name, code[rows], time[rows]))
+        code, time, value, quality = code[keep], time[keep], value[keep], quality[keep]
+    names = ("out_of_order", "identical_duplicates", "conflicting_duplicates")
+    counts = {n: sum(len(rows) for name, rows, _ in events if name == n) for n in names}
+    samples = samples_table(tags, code, time, value, quality)
+    return Tidy(samples, disorder_table(tags, events), counts)
 
 
 def order_by_tag_and_time(code: NDArray[np.int32], time: Int64) -> Int64 | None:

@@ -164,15 +164,16 @@ def is_parquet(file: Path) -> bool:
     return head in (b"PAR1", b"PARE") or file.suffix.lower() in _PARQUET_SUFFIXES
 
 
-def _pieces(
+def pieces(
     path: Path, export: ExportFormat, tag_names: Collection[str], collector: Collector
 ) -> Iterator[None]:
+    """Read a file of any form into a collector, stopping after every block."""
     if is_parquet(path):
         return read_parquet_into(path, export, tag_names, collector)
     return read_csv_into(path, export, tag_names, collector)
 
 
-def _placed(error: Exception, label: str) -> ExportError:
+def placed(error: Exception, label: str) -> ExportError:
     """Give an error the name of its file."""
     if isinstance(error, ExportError):
         return ExportError(f"{label}: {error.message}", error.faults)
@@ -220,16 +221,17 @@ def read_export(
     label = path.name if label is None else label
     collector = Collector(label, export, tag_names, switch_tags)
     try:
-        for _ in _pieces(path, export, tag_names, collector):
+        for _ in pieces(path, export, tag_names, collector):
             pass
         return collector.finish()
     except Unfinished as reason:
-        return Reading.waiting(label, _waiting(reason))
+        return Reading.waiting(label, waiting_note(reason))
     except (ExportError, OSError, pa.ArrowException) as error:
-        raise _placed(error, label) from None
+        raise placed(error, label) from None
 
 
-def _waiting(reason: Unfinished) -> str:
+def waiting_note(reason: Unfinished) -> str:
+    """Say why a file is left."""
     return f"The file seems unfinished: {reason}. It is left for the next run."
 
 
@@ -252,7 +254,8 @@ def stream_export(
     Table or Reading
         Tables of ``SAMPLES_SCHEMA`` in file order, neither sorted nor free of duplicates (the
         later row wins); last, one ``Reading`` without samples that holds the counts and
-        refusals. If its status is ``waiting``, what was handed over must be dropped.
+        refusals, but counts neither duplicates nor disorder, which only sorting shows. If its
+        status is ``waiting``, what was handed over must be dropped.
 
     Raises
     ------
@@ -262,11 +265,11 @@ def stream_export(
     label = path.name if label is None else label
     collector = Collector(label, export, tag_names, switch_tags)
     try:
-        for _ in _pieces(path, export, tag_names, collector):
+        for _ in pieces(path, export, tag_names, collector):
             yield from collector.drain()
         yield from collector.settle_and_drain()
         yield collector.finish()
     except Unfinished as reason:
-        yield Reading.waiting(label, _waiting(reason))
+        yield Reading.waiting(label, waiting_note(reason))
     except (ExportError, OSError, pa.ArrowException) as error:
-        raise _placed(error, label) from None
+        raise placed(error, label) from None

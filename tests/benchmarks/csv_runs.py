@@ -93,8 +93,32 @@ def stream(file: Path) -> Callable[[], tuple[int, float]]:
     return run
 
 
+def spool(file: Path) -> Callable[[], tuple[int, float]]:
+    """The export laid down by month, and every month taken up in order."""
+    import tempfile
+
+    import pyarrow.compute as pc
+
+    from pipeline.exports.spool import spool_export
+    from pipeline.plant.types import ExportFormat
+
+    export = ExportFormat(pattern="*", status_column="status")
+
+    def run() -> tuple[int, float]:
+        count, total = 0, 0.0
+        with tempfile.TemporaryDirectory(dir=file.parent) as folder:
+            laid = spool_export(file, export, TAGS, Path(folder))
+            for part in laid.parts:
+                samples = laid.take(part).samples
+                count += samples.num_rows
+                total += pc.sum(samples.column("value")).as_py()
+        return count, total
+
+    return run
+
+
 if __name__ == "__main__":
-    run = {"bare": bare, "stream": stream}[sys.argv[1]](Path(sys.argv[2]))
+    run = {"bare": bare, "stream": stream, "spool": spool}[sys.argv[1]](Path(sys.argv[2]))
     begun = time.perf_counter()
     count, total = run()
     print(time.perf_counter() - begun, count, round(total))

@@ -1,0 +1,202 @@
+"""Exports larger than memory: read once, laid down by month, taken up month by month."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from pipeline.errors import ExportError
+from pipeline.exports.collector import Collector
+from pipeline.exports.ordering import Tidy, tidy
+from pipeline.exports.read import pieces, placed, waiting_note
+from pipeline.exports.reading import DISORDER_SCHEMA, Reading, empty_samples
+from pipeline.exports.streams import Unfinished
+from pipeline.plant.types import ExportFormat
+
+__all__ = ["Spool", "spool_export", "utc_month_numbers"]
+
+Int64 = NDArray[np.int64]
+
+BUFFERED_ROWS = 1 << 20
+_ROW = pa.schema(
+    [
+        pa.field("code", pa.int32()),
+        pa.field("time", pa.int64()),
+        pa.field("value", pa.float64()),
+        pa.field("quality", pa.int8()),
+        pa.field("is_resolved", pa.bool_()),
+    ]
+)
+
+
+def utc_month_numbers(time: Int64) -> Int64:
+    """Number the UTC months of instants [µs], from January 1970 on."""
+    return time.astype("datetime64[us]").astype("datetime64[M]").astype(np.int64)
+
+
+@dataclass(frozen=True, slots=True)
+class Spool:
+    """An export laid down in parts.
+
+    Parameters
+    ----------
+    reading : Reading
+        Counts, refusals and notes, without samples; duplicates and disorder are counted when
+        the parts are taken up.
+    parts : tuple of int
+        Numbers of the parts, ascending.
+    folder : Path
+        Where they lie.
+    tags : tuple of str
+        Names the stored codes point to.
+    descending : tuple of bool
+        Tags whose rows stand newest first.
+    """
+
+    reading: Reading
+    parts: tuple[int, ...]
+    folder: Path
+    tags: tuple[str, ...]
+    descending: tuple[bool, ...]
+
+    def take(self, part: int) -> Tidy:
+        """Take up one part.
+
+        Parameters
+        ----------
+        part : int
+            One of ``parts``.
+
+        Returns
+        -------
+        Tidy
+            Its samples in order, with what was in the way.
+        """
+        with pa.memory_map(str(_place(self.folder, part))) as file:
+            table = pa.ipc.open_stream(file).read_all()
+        columns = [table.column(name).to_numpy() for name in _ROW.names]
+        # Rows of a repeated hour were resolved at the end of the file and lie behind the rest.
+        written = int(np.count_nonzero(~columns[4]))
+        return tidy(
+            self.tags,
+            columns[0],
+            columns[1],
+            columns[2],
+            columns[3],
+            written,
+            np.array(self.descending, dtype=bool),
+        )
+
+
+def _place(folder: Path, part: int) -> Path:
+    return folder / f"part_{part}.arrows"
+
+
+def spool_export(
+    path: Path,
+    export: ExportFormat,
+    tag_names: Collection[str],
+    folder: Path,
+    label: str | None = None,
+    part_of: Callable[[Int64], Int64] = utc_month_numbers,
+    switch_tags: Collection[str] = (),
+) -> Spool:
+    """Read an export of any size and lay its samples down in parts.
+
+    Parameters
+    ----------
+    path, export, tag_names, label, switch_tags
+        As for ``read_export``.
+    folder : Path
+        Empty folder for the parts; the caller removes it.
+    part_of : callable
+        Gives the number of the part for each instant [µs]; UTC months by default.
+
+    Returns
+    -------
+    Spool
+        With the parts together, the same samples as ``read_export`` gives. Memory is that of
+        one block while reading, and of one part when it is taken up.
+
+    Raises
+    ------
+    ExportError
+        If the whole file cannot be read.
+    """
+    label = path.name if label is None else label
+    collector = Collector(label, export, tag_names, switch_tags)
+    writer = _PartWriter(folder, part_of)
+    try:
+        for _ in pieces(path, export, tag_names, collector):
+            for table in collector.drain():
+                writer.add(table, is_resolved=False)
+        for table in collector.settle_and_drain():
+            # What was not yet drained stands in file order, but nothing is left by now.
+            writer.add(table, is_resolved=True)
+        reading = collector.report(empty_samples(collector.tags), DISORDER_SCHEMA.empty_table())
+    except Unfinished as reason:
+        reading, writer.parts = Reading.waiting(label, waiting_note(reason)), set()
+    except (ExportError, OSError, pa.ArrowException) as error:
+        raise placed(error, label) from None
+    finally:
+        writer.close()
+    return Spool(
+        reading,
+        tuple(sorted(writer.parts)),
+        folder,
+        tuple(collector.tags),
+        tuple(collector.descending.tolist()),
+    )
+
+
+class _PartWriter:
+    """Gathers rows and lays them down in one file per part."""
+
+    def __init__(self, folder: Path, part_of: Callable[[Int64], Int64]) -> None:
+        self._folder = folder
+        self._part_of = part_of
+        self._open: dict[int, pa.ipc.RecordBatchStreamWriter] = {}
+        self._waiting: list[pa.RecordBatch] = []
+        self._rows = 0
+        self.parts: set[int] = set()
+
+    def add(self, table: pa.Table, *, is_resolved: bool) -> None:
+        for batch in table.to_batches():
+            columns = [
+                batch.column("tag").indices,
+                batch.column("time").cast(pa.int64()),
+                batch.column("value"),
+                batch.column("quality"),
+                pa.array(np.full(batch.num_rows, is_resolved)),
+            ]
+            self._waiting.append(pa.RecordBatch.from_arrays(columns, schema=_ROW))
+            self._rows += batch.num_rows
+        if self._rows >= BUFFERED_ROWS:
+            self._flush()
+
+    def _flush(self) -> None:
+        if not self._waiting:
+            return
+        table = pa.Table.from_batches(self._waiting).combine_chunks()
+        self._waiting, self._rows = [], 0
+        part = self._part_of(table.column("time").to_numpy())
+        for number in np.unique(part).tolist():
+            rows = table.filter(pa.array(part == number))
+            if number not in self._open:
+                place = str(_place(self._folder, number))
+                self._open[number] = pa.ipc.new_stream(place, _ROW)
+                self.parts.add(number)
+            self._open[number].write_table(rows)
+
+    def close(self) -> None:
+        try:
+            self._flush()
+        finally:
+            for writer in self._open.values():
+                writer.close()
+            self._open = {}

@@ -1,0 +1,90 @@
+"""Exports laid down by month hold what reading them whole gives."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pytest
+
+from pipeline.errors import ExportError
+from pipeline.exports import spool
+from pipeline.exports.read import read_export
+from pipeline.exports.reading import DISORDER_SCHEMA
+from pipeline.exports.spool import spool_export
+from pipeline.exports.streams import Text
+from pipeline.plant.types import ExportFormat
+
+TAGS = ["FLOW", "LEVEL", "ABSENT"]
+LOCAL = ExportFormat(pattern="*", time_zone="Europe/Vienna")
+
+
+@pytest.fixture
+def place(tmp_path, monkeypatch):
+    monkeypatch.setattr(Text.blocks, "__defaults__", (1 << 13,))
+    monkeypatch.setattr(spool, "BUFFERED_ROWS", 500)
+    (tmp_path / "parts").mkdir()
+    return tmp_path
+
+
+def write(path, is_shuffled: bool) -> None:
+    rng = np.random.default_rng(9)
+    times = pd.date_range("2024-08-20", "2024-11-10", freq="20min", tz="UTC")
+    clocks = times.tz_convert("Europe/Vienna").strftime("%Y-%m-%d %H:%M:%S")
+    rows = [f"{c},{TAGS[i % 2]},{i % 50}\n" for i, c in enumerate(clocks)]
+    rows[100:100] = [*rows[90:95], rows[50].replace(",0", ",7"), "nonsense,FLOW,1\n"]
+    if is_shuffled:
+        rng.shuffle(rows)
+    path.write_text("time,tag,value\n" + "".join(rows))
+
+
+@pytest.mark.parametrize("is_shuffled", [False, True])
+def test_parts_together_are_the_whole(place, is_shuffled: bool) -> None:
+    path = place / "e.csv"
+    write(path, is_shuffled)
+    whole = read_export(path, LOCAL, TAGS)
+    spooled = spool_export(path, LOCAL, TAGS, place / "parts")
+    # August to November 2024, counted from January 1970.
+    assert spooled.parts == tuple(54 * 12 + month for month in (7, 8, 9, 10))
+    taken = [spooled.take(part) for part in spooled.parts]
+    together = pa.concat_tables([t.samples for t in taken]).to_pandas()
+    together = together.sort_values(["tag", "time"], ignore_index=True)
+    pd.testing.assert_frame_equal(together, whole.samples.to_pandas())
+    names = ["identical_duplicates", "conflicting_duplicates"]
+    for name in names:
+        assert sum(t.counts[name] for t in taken) == getattr(whole.counts, name)
+    assert spooled.reading.rejected.equals(whole.rejected)
+    assert spooled.reading.counts.rows == whole.counts.rows
+    assert spooled.reading.counts.repeated_hour == whole.counts.repeated_hour
+    if not is_shuffled:
+        disorder = pa.concat_tables([t.disorder for t in taken]).sort_by(
+            [("tag", "ascending"), ("day", "ascending")]
+        )
+        assert disorder.equals(whole.disorder)
+        assert disorder.schema == DISORDER_SCHEMA
+        assert whole.counts.repeated_hour == 6
+
+
+def test_parts_of_ones_own(place) -> None:
+    write(place / "e.csv", False)
+    spooled = spool_export(
+        place / "e.csv", LOCAL, TAGS, place / "parts", part_of=lambda time: time // 10**18
+    )
+    assert len(spooled.parts) == 1
+    assert spooled.take(spooled.parts[0]).samples.equals(
+        read_export(place / "e.csv", LOCAL, TAGS).samples
+    )
+
+
+def test_an_unfinished_file_has_no_parts(place) -> None:
+    write(place / "e.csv", False)
+    with (place / "e.csv").open("a") as file:
+        file.write("2024-11-10 01:0")
+    spooled = spool_export(place / "e.csv", LOCAL, TAGS, place / "parts")
+    assert (spooled.reading.status, spooled.parts) == ("waiting", ())
+
+
+def test_a_file_that_cannot_be_read_says_so(place) -> None:
+    (place / "e.csv").write_text("a,b\n1,2\n")
+    with pytest.raises(ExportError, match=r"^x: No line has the declared columns"):
+        spool_export(place / "e.csv", LOCAL, TAGS, place / "parts", "x")
