@@ -78,6 +78,8 @@ def ingest(run: Run, verify: bool = False, read_again: bool = False) -> list[Ent
     plan = scan(ledger, found, verify)
     for note in plan.notes:
         run.outcome.note(note)
+    for path, reason in plan.unreadable:
+        run.outcome.fail(f"{path}: {reason}")
     candidates = list(plan.to_read)
     kept = list(plan.entries)
     if read_again:
