@@ -65,7 +65,7 @@ def static_slope(
     return slope, slope_u, "contradicted" if wrong else "verified"
 
 
-def regime_of(fit: GaussianFit, rows: LossRows, limit: float) -> tuple[str, float]:
+def regime_of(fit: GaussianFit, rows: LossRows, limit: float, series: int = 0) -> tuple[str, float]:
     """Tell whether the rows hold two regimes (a throttled valve, a step in friction).
 
     Parameters
@@ -76,6 +76,8 @@ def regime_of(fit: GaussianFit, rows: LossRows, limit: float) -> tuple[str, floa
         The rows, in time order within a series.
     limit : float
         Smallest step that matters [Pa].
+    series : int
+        Series of rows to judge.
 
     Returns
     -------
@@ -90,7 +92,7 @@ def regime_of(fit: GaussianFit, rows: LossRows, limit: float) -> tuple[str, floa
     thousands of correlated rows everything is significant.
     """
     size = np.abs(rows.flows).sum(axis=1)
-    use = (rows.series >= 0) & (size > 0.0)
+    use = (rows.series == series) & (size > 0.0)
     residual = fit.residual[use]
     n = residual.size
     if n < 20:

@@ -31,6 +31,7 @@ from .solve import Array, LossRows, fit_losses
 
 BRANCH = "branch:"
 DRAWING = "drawing"
+FITTED = "fitted"
 
 # Level only leaves out every loss. A suction line loses up to some 20 velocity heads (common
 # practice, no source): as a standard uncertainty, 10.
@@ -100,7 +101,9 @@ class SuctionLineModel(BaseEstimator):
     static_slope_status_
         As in `SuctionModel`.
     status_ : str
-        ``fitted``, ``prior_only``, or the reason why every row is declined.
+        ``fitted``, ``prior_only``, or the reason why at least one pump is declined.
+    pump_status_ : dict of str to str
+        For each pump ``fitted``, or the reason why its rows are declined.
 
     Notes
     -----
@@ -212,7 +215,11 @@ class SuctionLineModel(BaseEstimator):
             prior_u = prior_u.copy()
             prior_u[1] = max(prior_u[1], abs(slope - 1.0))
             fit = fit_losses(rows, prior_mean, prior_u, residual_u=self.residual_u)
-        regime, regime_size = regime_of(fit, rows, 0.5 * self.prediction_limit)
+        regimes: dict[str, str] = {}
+        sizes: dict[str, float] = {}
+        for code, pump in enumerate(self.pumps_):
+            found, size = regime_of(fit, rows, 0.5 * self.prediction_limit, series=code)
+            regimes[f"regime:{pump}"], sizes[f"regime_size:{pump}"] = found, size
         numbers = {
             "correlation_time": fit.correlation_time,
             "effective_rows": fit.effective_rows,
@@ -220,7 +227,7 @@ class SuctionLineModel(BaseEstimator):
             "spot_readings": float(spot.sum()),
             "exponent_free": fit.exponent_free,
             "exponent_free_u": fit.exponent_free_u,
-            "regime_size": regime_size,
+            **sizes,
             "static_slope": slope,
             "static_slope_u": slope_u,
             **settings_of(self),
@@ -256,7 +263,7 @@ class SuctionLineModel(BaseEstimator):
                 numbers=numbers,
                 texts={
                     "exponent_status": fit.exponent_status,
-                    "regime": regime,
+                    **regimes,
                     "static_slope_status": slope_status,
                 },
             )
@@ -265,9 +272,6 @@ class SuctionLineModel(BaseEstimator):
 
     def _set(self, posterior: LossPosterior) -> None:
         self.posterior_ = posterior
-        first = len(posterior.linear_names)
-        losses = posterior.mean[first:-1]
-        losses_u = np.sqrt(np.diag(posterior.covariance))[first:-1]
         self.exponent_ = float(posterior.mean[-1])
         self.exponent_status_ = posterior.texts["exponent_status"]
         self.residual_u_ = posterior.residual_u
@@ -275,14 +279,24 @@ class SuctionLineModel(BaseEstimator):
         self.static_slope_ = posterior.numbers["static_slope"]
         self.static_slope_u_ = posterior.numbers["static_slope_u"]
         self.static_slope_status_ = posterior.texts["static_slope_status"]
-        if bool(np.any(losses + 2.0 * losses_u < 0.0)):
-            self.status_ = UNPHYSICAL_COEFFICIENT
-        elif posterior.texts["regime"] != "one":
-            self.status_ = REGIME_CHANGE
+        self.pump_status_ = {pump: self._status_of(pump) for pump in self.pumps_}
+        bad = [status for status in self.pump_status_.values() if status != FITTED]
+        if bad:
+            self.status_ = bad[0]
         elif posterior.numbers["rows"] + posterior.numbers["spot_readings"] == 0:
             self.status_ = "prior_only"
         else:
-            self.status_ = "fitted"
+            self.status_ = FITTED
+
+    def _status_of(self, pump: str) -> str:
+        """Reason why no row of a pump is served: the header's, or its own branch's."""
+        for segment in (*self.header_columns, f"{BRANCH}{pump}"):
+            loss, loss_u = self.posterior_.loss(segment)
+            if loss + 2.0 * loss_u < 0.0:
+                return UNPHYSICAL_COEFFICIENT
+        if self.posterior_.texts[f"regime:{pump}"] != "one":
+            return REGIME_CHANGE
+        return FITTED
 
     def _checked(self, X: pd.DataFrame) -> pd.DataFrame:
         needed = ["pump", "static_pressure", "velocity_pressure"]
@@ -461,8 +475,9 @@ class SuctionLineModel(BaseEstimator):
         # A guess from common practice alone is no drawing: level only says as much.
         guessed = (self.source(X) == DRAWING) & (self._per_pump(pump, "is_drawn") == 0.0)
         reason[guessed] = TOO_LITTLE_DATA
-        if self.status_ not in ("fitted", "prior_only"):
-            reason[:] = self.status_
+        for name, status in self.pump_status_.items():
+            if status != FITTED:
+                reason[pump == name] = status
         if side_stream_unknown is not None:
             reason[np.asarray(side_stream_unknown, dtype=bool)] = SIDE_STREAM
         reason[~np.isfinite(known) | ~np.isfinite(flows).all(axis=1)] = MISSING_INPUT

@@ -263,3 +263,28 @@ def test_a_guess_from_common_practice_is_not_called_a_drawing(line):
     with_sister = SuctionLineModel(loss_prior=prior).fit(X, y)
     assert set(with_sister.source(later)) == {"sister"}
     assert set(with_sister.decline(later)) == {""}
+
+
+def test_a_throttled_pump_is_declined_and_its_sister_is_not(line):
+    """From half-way on the suction valve of P1 trebles its branch loss; P2 is as ever."""
+    rng = np.random.default_rng(9)
+    truth = line.make_truth(60, rng)
+    rows, readings = [], []
+    for pump in ("P1", "P2"):
+        X, y, _ = line.observe(truth, pump, line.Errors(noise=30.0), rng)
+        if pump == "P1":
+            shut = np.arange(y.size) > y.size // 2
+            y = y - np.where(shut, 2.0 * line.BRANCHES["P1"].loss(truth.flow["P1"]), 0.0)
+        rows.append(X.assign(pump=pump))
+        readings.append(y)
+    X = pd.concat(rows, ignore_index=True)
+    model = SuctionLineModel().fit(X, np.concatenate(readings))
+    assert model.pump_status_ == {"P1": "regime_change", "P2": "fitted"}
+    running = X[X["flow_branch"] > 0]
+    reasons = model.decline(running)
+    one = (running["pump"] == "P1").to_numpy()
+    assert set(reasons[one]) == {"regime_change"}
+    assert set(reasons[~one]) == {""}
+    true = np.concatenate([truth.pressure("P1"), truth.pressure("P2")])
+    error = np.asarray(model.predict(X)) - true
+    assert np.sqrt(np.mean(error[running.index][~one] ** 2)) < 500.0
