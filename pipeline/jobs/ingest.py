@@ -142,7 +142,7 @@ def _take_in(run: Run, candidate: Candidate) -> tuple[Entry, pa.Table | None]:
         run.outcome.note(f"{path}: {note}")
         return record(candidate, reading), _whole_file(path, note)
     run.outcome.new_files += 1
-    run.outcome.rejected_rows += reading.counts.rejected
+    run.outcome.rejected_rows += sum(reading.rejected.column("count").to_pylist())
     for note in reading.notes:
         run.outcome.note(f"{path}: {note}")
     months = _keep_samples(run, candidate.sha256, reading)

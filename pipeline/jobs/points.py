@@ -192,7 +192,8 @@ def _filled(
         noise = np.hypot(a.random_absolute, a.random_relative * size)
         fault = _faults(mine.checks[mine.checks["pump"] == pump.id], times)
         wanting = ~np.isfinite(reading) | (fault != "")
-    # A model is asked only where no trusted gauge answers.
+    # A model is asked only where no trusted gauge answers, and only while the pump runs.
+    wanting &= (frame["state"] != "standing").to_numpy()
     place = np.flatnonzero(wanting)
     rows = frame.iloc[place].rename(columns={"suction_flow": OWN_FLOW}).assign(pump=pump.id)
     estimates = []
@@ -261,26 +262,29 @@ def _modelled(
         return []
     line = pump.suction_line
     columns = header_columns(era, line)
+    open_rows = np.ones(len(rows), dtype=bool)
     found: list[Estimate] = []
+
+    def ask(epoch: pd.Timestamp, end: pd.Timestamp | None, name: str) -> None:
+        """Let one model answer the rows of its epoch that nothing better answered."""
+        inside = open_rows & np.asarray(times >= epoch)
+        if end is not None:
+            inside &= np.asarray(times < end)
+        place = np.flatnonzero(inside)
+        model = models.get(line, epoch, name, columns)
+        if not len(place) or model is None or pump.id not in model.pumps_:
+            return
+        kind = DRAWING if name == DRAWING else None
+        part = estimate_with(model, rows.iloc[place], source=kind)
+        open_rows[place[part.declined == ""]] = False
+        found.append(_spread(part, place, len(rows)))
+
     use = mine.in_force[mine.in_force["line"] == line] if len(mine.in_force) else mine.in_force
     for epoch, end, name in zip(
         use.get("epoch", ()), use.get("epoch_end", ()), use.get("model", ()), strict=True
     ):
-        inside = np.asarray((times >= epoch) & (times < end))
-        model = models.get(line, epoch, str(name), columns)
-        if inside.any() and model is not None and pump.id in model.pumps_:
-            found.append(_only(estimate_with(model, rows), inside))
-    for epoch in sorted(mine.models.loc[mine.models["line"] == line, "epoch"].unique()):
-        inside = np.asarray(times >= epoch)
-        model = models.get(line, epoch, DRAWING, columns)
-        if inside.any() and model is not None and pump.id in model.pumps_:
-            found.append(_only(estimate_with(model, rows, source=DRAWING), inside))
+        ask(epoch, end, str(name))
+    epochs = sorted(mine.models.loc[mine.models["line"] == line, "epoch"].unique())
+    for epoch in reversed(epochs):
+        ask(epoch, None, DRAWING)
     return found
-
-
-def _only(estimate: Estimate, inside: np.ndarray) -> Estimate:
-    """Restrict an estimate to the rows of its epoch."""
-    declined = estimate.declined.copy()
-    declined[~inside] = ""
-    value = np.where(inside, estimate.value, np.nan)
-    return Estimate(estimate.source, value, estimate.u_systematic, estimate.u_random, declined)

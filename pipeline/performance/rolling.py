@@ -46,83 +46,84 @@ def rolling_performance(points: pd.DataFrame, grid: float, zone: str) -> pd.Data
 def _periods(points: pd.DataFrame, period: Period, grid: float, zone: str) -> pd.DataFrame:
     times = pd.DatetimeIndex(points["time"])
     start = times.floor("h") if period == "hour" else day_starts(times, zone)
+    groups = _Groups(points["pump"], start)
     steady = (points["status"] == STEADY).to_numpy()
-    p_el = points["electrical_power"].to_numpy()
-    flow = points["flow"].to_numpy()
-    used = np.where(steady, p_el, 0.0)
-    source = points["suction_pressure_source"].to_numpy()
-    sums = pd.DataFrame(
-        {
-            "pump": points["pump"].to_numpy(),
-            "start": start,
-            "intervals": 1,
-            "points": steady.astype(np.int64),
-            "volume": np.nan_to_num(flow) * grid,
-            "electrical_energy": np.nan_to_num(p_el) * grid,
-            "steady_electrical_energy": used * grid,
-            "hydraulic_energy": _where(steady, points["hydraulic_power"]) * grid,
-            "shaft_energy": _where(steady, points["shaft_power"]) * grid,
-            "level_only_energy": _where(steady, points["level_only_hydraulic_power"]) * grid,
-            "steady_volume": np.where(steady, flow, 0.0) * grid,
-            "head_volume": _where(steady, points["total_head"] * flow) * grid,
-            "measured": (steady & (source == "measured")).astype(np.int64),
-            "suction_u": _where(steady, points["suction_pressure_u_systematic"]),
-            "u_systematic": _where(steady, points["overall_efficiency_u_systematic"] * p_el) * grid,
-            "u_random": (_where(steady, points["overall_efficiency_u_random"] * p_el) * grid) ** 2,
-            "own_u": _where(steady, points["pump_efficiency_u_systematic"] * p_el) * grid,
-            "own_u_random": (_where(steady, points["pump_efficiency_u_random"] * p_el) * grid) ** 2,
-            "head_u": _where(steady, points["total_head_u_systematic"]),
-        }
-    )
-    total = sums.groupby(["pump", "start"], sort=True).sum().reset_index()
-    worst = _least_certain_source(points, start, steady)
-    total = total.merge(worst, on=["pump", "start"], how="left")
-    energy = total["steady_electrical_energy"].where(total["points"] > 0)
-    count = total["points"].where(total["points"] > 0)
-    shaft = total["shaft_energy"].where(total["shaft_energy"] > 0)
-    steady_volume = total["steady_volume"].where(total["steady_volume"] > 0)
-    return pd.DataFrame(
-        {
-            "pump": total["pump"],
-            "period": period,
-            "start": total["start"],
-            "running_time": total["intervals"] * grid,
-            "intervals": total["intervals"],
-            "points": total["points"],
-            "volume": total["volume"],
-            "electrical_energy": total["electrical_energy"],
-            "hydraulic_energy": total["hydraulic_energy"].where(total["points"] > 0),
-            "flow": steady_volume / (count * grid),
-            "total_head": total["head_volume"] / steady_volume,
-            "overall_efficiency": total["hydraulic_energy"] / energy,
-            "overall_efficiency_u_systematic": total["u_systematic"] / energy,
-            "overall_efficiency_u_random": np.sqrt(total["u_random"]) / energy,
-            "pump_efficiency": total["hydraulic_energy"] / shaft,
-            "pump_efficiency_u_systematic": total["own_u"] / energy,
-            "pump_efficiency_u_random": np.sqrt(total["own_u_random"]) / energy,
-            "specific_energy": energy / steady_volume,
-            "suction_pressure_source": total["suction_pressure_source"],
-            "measured_suction": total["measured"] / count,
-            "suction_pressure_u_systematic": total["suction_u"] / count,
-            "level_only_overall_efficiency": total["level_only_energy"] / energy,
-        }
-    )
+
+    def column(name: str) -> np.ndarray:
+        return np.asarray(points[name].to_numpy(dtype=float))
+
+    def total(values: np.ndarray) -> np.ndarray:
+        return groups.total(np.nan_to_num(values))
+
+    def steady_total(values: np.ndarray) -> np.ndarray:
+        return groups.total(np.where(steady, values, 0.0))
+
+    p_el, flow = column("electrical_power"), column("flow")
+    count = steady_total(np.ones(len(points)))
+    running = groups.total(np.ones(len(points)))
+    some = np.where(count > 0, count, np.nan)
+    power = steady_total(p_el)
+    energy = np.where(count > 0, power, np.nan)
+    hydraulic = steady_total(column("hydraulic_power"))
+    shaft = steady_total(column("shaft_power"))
+    shaft = np.where(shaft > 0, shaft, np.nan)
+    volume = steady_total(flow)
+    volume = np.where(volume > 0, volume, np.nan)
+    measured = (points["suction_pressure_source"] == "measured").to_numpy(dtype=float)
+    figures: dict[str, object] = {
+        "pump": groups.pump,
+        "period": period,
+        "start": groups.start,
+        "running_time": running * grid,
+        "intervals": running.astype(np.int64),
+        "points": count.astype(np.int64),
+        "volume": total(flow) * grid,
+        "electrical_energy": total(p_el) * grid,
+        "hydraulic_energy": np.where(count > 0, hydraulic * grid, np.nan),
+        "flow": volume / some,
+        "total_head": steady_total(column("total_head") * flow) / volume,
+        "overall_efficiency": hydraulic / energy,
+        "pump_efficiency": hydraulic / shaft,
+        "specific_energy": energy / volume,
+        "suction_pressure_source": groups.least_certain(points, steady),
+        "measured_suction": steady_total(measured) / some,
+        "suction_pressure_u_systematic": (
+            steady_total(column("suction_pressure_u_systematic")) / some
+        ),
+        "level_only_overall_efficiency": (
+            steady_total(column("level_only_hydraulic_power")) / energy
+        ),
+    }
+    for name in ("overall_efficiency", "pump_efficiency"):
+        systematic, random = column(f"{name}_u_systematic"), column(f"{name}_u_random")
+        figures[f"{name}_u_systematic"] = steady_total(systematic * p_el) / energy
+        figures[f"{name}_u_random"] = np.sqrt(steady_total((random * p_el) ** 2)) / energy
+    return pd.DataFrame(figures)
 
 
-def _where(mask: np.ndarray, values: pd.Series) -> np.ndarray:
-    return np.where(mask, values.to_numpy(dtype=float), 0.0)
+class _Groups:
+    """Rows of one pump in one period, numbered in the order of pump and start."""
 
+    def __init__(self, pump: pd.Series, start: pd.DatetimeIndex) -> None:
+        pump_code, pumps = pd.factorize(pump.astype(str), sort=True)
+        start_code, starts = pd.factorize(start, sort=True)
+        both, self._code = np.unique(pump_code * len(starts) + start_code, return_inverse=True)
+        self._n = len(both)
+        self.pump = np.asarray(pumps)[both // max(len(starts), 1)]
+        self.start = starts[both % max(len(starts), 1)]
 
-def _least_certain_source(
-    points: pd.DataFrame, start: pd.DatetimeIndex, steady: np.ndarray
-) -> pd.DataFrame:
-    """Name for each period the least certain source any of its points rests on."""
-    order = pd.Index(SOURCES_BY_CERTAINTY)
-    rank = order.get_indexer(points["suction_pressure_source"].astype(str))
-    ranked = pd.DataFrame({"pump": points["pump"].to_numpy(), "start": start, "rank": rank})
-    least = ranked[steady].groupby(["pump", "start"], sort=True)["rank"].max().reset_index()
-    least["suction_pressure_source"] = order.to_numpy()[least.pop("rank").to_numpy()]
-    return least
+    def total(self, values: np.ndarray) -> np.ndarray:
+        """Sum per group, in row order."""
+        return np.bincount(self._code, values, self._n)
+
+    def least_certain(self, points: pd.DataFrame, steady: np.ndarray) -> np.ndarray:
+        """Name the least certain source any point of the group rests on; None without one."""
+        order = pd.Index(SOURCES_BY_CERTAINTY)
+        rank = order.get_indexer(pd.Index(points["suction_pressure_source"].astype(str)))
+        worst = np.full(self._n, -1)
+        np.maximum.at(worst, self._code[steady], rank[steady])
+        names = np.array([*SOURCES_BY_CERTAINTY, None], dtype=object)
+        return names[worst]
 
 
 SOURCES_BY_CERTAINTY = (
