@@ -140,7 +140,8 @@ def _month(run: Run, month: Month, mine: _Knowledge, models: _Models) -> pd.Data
     for era in run.plant.eras(start, end):
         view: GridView = grid_view(run, month, era.start, era.end)
         frames = pump_frames(era, view)
-        for name, frame in frames.items():
+        for name, whole in frames.items():
+            frame = _told_of(whole)
             if (frame["state"] == "standing").all():
                 continue
             try:
@@ -164,6 +165,13 @@ def _month(run: Run, month: Month, mine: _Knowledge, models: _Models) -> pd.Data
         "overall_efficiency",
         "pump_efficiency",
     )
+
+
+def _told_of(frame: pd.DataFrame) -> pd.DataFrame:
+    """Leave out intervals in which nothing was measured of the pump, as before its first sample."""
+    measured = ["flow", "electrical_power", "suction_reading", "discharge_reading", "speed"]
+    told = (frame["state"] != "unknown") | frame[measured].notna().any(axis=1)
+    return frame[told].reset_index(drop=True)
 
 
 def flow_tag(era: Snapshot, pump: str) -> str | None:
