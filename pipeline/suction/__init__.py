@@ -12,9 +12,11 @@ from .evidence import calibration_rows, hourly_rows
 from .fill import FILL_COLUMNS, SOURCES, Estimate, estimate_with, fill_suction, level_only
 from .findings import CHECK_COLUMNS, GaugeFacts
 from .gauge_health import check_gauge, check_swapped, expected_reading, is_in_fault
-from .line import SuctionLineModel, typical_loss
-from .model import DECLINE_REASONS, LossPrior, SuctionModel
+from .line import SuctionLineModel
+from .model import SuctionModel
 from .posterior import LossPosterior
+from .priors import LossPrior, typical_loss
+from .reasons import DECLINE_REASONS
 from .time_varying import FrictionTrack, track_friction
 from .tracked_fit import fit_tracked
 

@@ -10,7 +10,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from .line import LEVEL_ONLY_VELOCITY_HEADS, SuctionLineModel
-from .model import MISSING_INPUT, SuctionModel
+from .model import SuctionModel
+from .reasons import MISSING_INPUT
 from .solve import Array
 
 MEASURED = "measured"

@@ -13,20 +13,18 @@ from sklearn.utils.validation import check_is_fitted
 
 from ..errors import InsufficientEvidenceError
 from .diagnostics import regime_of, static_slope
-from .model import (
+from .posterior import LossPosterior, doubted_covariance, saved_settings, settings_of
+from .priors import LossPrior, prior_of_losses, reference_flows
+from .reasons import (
     MISSING_INPUT,
     OUTSIDE_SEEN_FLOW,
     REGIME_CHANGE,
     SERVED,
     SIDE_STREAM,
     TOO_LITTLE_DATA,
-    UNKNOWN_LOSS_U,
     UNPHYSICAL_COEFFICIENT,
     UNSEEN_COMBINATION,
-    UNSEEN_FLOW,
-    LossPrior,
 )
-from .posterior import LossPosterior, doubted_covariance, saved_settings, settings_of
 from .solve import Array, LossRows, fit_losses
 
 BRANCH = "branch:"
@@ -37,31 +35,7 @@ FITTED = "fitted"
 # practice, no source): as a standard uncertainty, 10.
 LEVEL_ONLY_VELOCITY_HEADS = 10.0
 
-__all__ = ["SuctionLineModel", "typical_loss"]
-
-
-def typical_loss(flow: float, velocity_pressure: float) -> LossPrior:
-    """Prior of a branch nobody has drawn: 5 velocity heads, give or take 4.
-
-    Parameters
-    ----------
-    flow : float
-        Flow of the branch [m3/s].
-    velocity_pressure : float
-        Velocity pressure in the branch pipe at that flow [Pa].
-
-    Returns
-    -------
-    LossPrior
-        Loss at that flow [Pa].
-
-    Notes
-    -----
-    Common practice, no source: an entrance or tee (0.5 to 1.8), a valve (0.2), one or two
-    elbows (0.3 to 0.9 each), a strainer (1 to 3) and a few metres of pipe add up to 2 to 12
-    velocity heads.
-    """
-    return LossPrior(flow, 5.0 * velocity_pressure, 4.0 * velocity_pressure, is_drawn=False)
+__all__ = ["SuctionLineModel"]
 
 
 class SuctionLineModel(BaseEstimator):
@@ -191,7 +165,7 @@ class SuctionLineModel(BaseEstimator):
             "exponent",
         )
         flows = self._flows(frame)
-        reference = self._reference(flows, segments)
+        reference = reference_flows(flows, segments, self.loss_prior)
         prior_mean, prior_u = self._prior(segments, reference)
         pump_code = np.searchsorted(np.array(self.pumps_, dtype=object), frame["pump"].to_numpy())
         own_exponent = self.fixed_exponent or {}
@@ -343,35 +317,18 @@ class SuctionLineModel(BaseEstimator):
                 columns.append((instrument == name).astype(float))
         return np.column_stack(columns)
 
-    def _reference(self, flows: Array, segments: Sequence[str]) -> Array:
-        reference = np.full(len(segments), UNSEEN_FLOW)
-        for j, name in enumerate(segments):
-            size = np.abs(flows[:, j][flows[:, j] != 0.0])
-            if size.size:
-                reference[j] = float(np.sqrt(np.mean(size**2)))
-            elif self.loss_prior and name in self.loss_prior:
-                reference[j] = self.loss_prior[name].flow
-        return reference
-
     def _prior(self, segments: Sequence[str], reference: Array) -> tuple[Array, Array]:
+        mean, spread = prior_of_losses(
+            segments, reference, self.loss_prior, self.fixed_exponent,
+            self.exponent, self.exponent_u,
+        )  # fmt: skip
         known_u = self.instrument_u or {}
-        spread = [self.static_u, self.static_scale_u, *(self.tap_u for _ in self.pumps_)]
-        spread += [float(known_u.get(name, self.gauge_u)) for name in self.instruments_]
-        mean = [0.0] * len(spread)
-        for name, flow in zip(segments, reference, strict=True):
-            prior = (self.loss_prior or {}).get(name)
-            if prior is None:
-                mean.append(0.0)
-                spread.append(UNKNOWN_LOSS_U)
-            else:
-                own = (self.fixed_exponent or {}).get(name)
-                exponent, exponent_u = (
-                    (self.exponent, self.exponent_u) if own is None else (float(own), 0.0)
-                )
-                loss, loss_u = prior.at(float(flow), exponent, exponent_u)
-                mean.append(loss)
-                spread.append(loss_u)
-        return np.array([*mean, self.exponent]), np.array([*spread, self.exponent_u])
+        offsets_u = [self.static_u, self.static_scale_u, *(self.tap_u for _ in self.pumps_)]
+        offsets_u += [float(known_u.get(name, self.gauge_u)) for name in self.instruments_]
+        return (
+            np.array([*(0.0 for _ in offsets_u), *mean, self.exponent]),
+            np.array([*offsets_u, *spread, self.exponent_u]),
+        )
 
     def _rows(self, X: pd.DataFrame, *, reading: bool) -> tuple[Array, Array, Array]:
         check_is_fitted(self, "posterior_")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any, Self
 
 import numpy as np
@@ -15,66 +14,20 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 
 from .diagnostics import regime_of, static_slope
 from .posterior import LossPosterior, doubted_covariance, saved_settings, settings_of
+from .priors import LossPrior, prior_of_losses, reference_flows
+from .reasons import (
+    MISSING_INPUT,
+    OUTSIDE_SEEN_FLOW,
+    REGIME_CHANGE,
+    SERVED,
+    SIDE_STREAM,
+    TOO_LITTLE_DATA,
+    UNPHYSICAL_COEFFICIENT,
+    UNSEEN_COMBINATION,
+)
 from .solve import Array, LossRows, fit_losses
 
-# A loss nobody has drawn, surveyed or measured: 100 kPa (10 m of water) at the reference
-# flow, wide against any suction line that lets a pump live.
-UNKNOWN_LOSS_U = 1.0e5
-# Reference of a flow that was never seen: so small that an unknown loss stays unknown at any
-# flow a pump can have [m3/s].
-UNSEEN_FLOW = 1.0e-4
-
-SERVED = ""
-OUTSIDE_SEEN_FLOW = "outside_seen_flow"
-UNSEEN_COMBINATION = "unseen_combination"
-UNPHYSICAL_COEFFICIENT = "unphysical_coefficient"
-SIDE_STREAM = "side_stream"
-REGIME_CHANGE = "regime_change"
-TOO_LITTLE_DATA = "too_little_data"
-MISSING_INPUT = "missing_input"
-
-DECLINE_REASONS = (
-    SERVED,
-    OUTSIDE_SEEN_FLOW,
-    UNSEEN_COMBINATION,
-    UNPHYSICAL_COEFFICIENT,
-    SIDE_STREAM,
-    REGIME_CHANGE,
-    TOO_LITTLE_DATA,
-    MISSING_INPUT,
-)
-
-__all__ = ["DECLINE_REASONS", "LossPrior", "SuctionModel"]
-
-
-@dataclass(frozen=True, slots=True)
-class LossPrior:
-    """What is known of one loss before any reading: from drawings or earlier fits.
-
-    Parameters
-    ----------
-    flow : float
-        Flow the loss is stated at [m3/s].
-    loss : float
-        Pressure loss at that flow, without the velocity head at the tap [Pa].
-    loss_u : float
-        Standard uncertainty of the loss [Pa].
-    is_drawn : bool
-        False for a guess from common practice, which is no drawing.
-    """
-
-    flow: float
-    loss: float
-    loss_u: float
-    is_drawn: bool = True
-
-    def at(self, flow: float, exponent: float, exponent_u: float) -> tuple[float, float]:
-        """Loss and its uncertainty at another flow [Pa]."""
-        ratio = flow / self.flow
-        factor = ratio**exponent
-        loss = self.loss * factor
-        spread = float(np.hypot(self.loss_u * factor, loss * np.log(ratio) * exponent_u))
-        return loss, spread
+__all__ = ["SuctionModel"]
 
 
 class SuctionModel(RegressorMixin, BaseEstimator):
@@ -225,7 +178,7 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         pivot = float(static.mean()) if good.any() else 0.0
         known = static - velocity[good]
         segments = self._segments()
-        reference = self._reference(flows, segments)
+        reference = reference_flows(flows, segments, self.loss_prior)
         scaled = flows / reference
         linear_names = ["static", "static_scale", "gauge:own", "gauge_scale:own"]
         linear = np.column_stack(
@@ -340,36 +293,15 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         own = self.fixed_exponent or {}
         return np.array([float(own.get(name, np.nan)) for name in segments])
 
-    def _reference(self, flows: Array, segments: tuple[str, ...]) -> Array:
-        """Flow each loss is stated at: where it was seen, so that offsets and n decouple."""
-        reference = np.full(len(segments), UNSEEN_FLOW)
-        for j, name in enumerate(segments):
-            size = np.abs(flows[:, j][flows[:, j] != 0.0])
-            if size.size:
-                reference[j] = float(np.sqrt(np.mean(size**2)))
-            elif self.loss_prior and name in self.loss_prior:
-                reference[j] = self.loss_prior[name].flow
-        return reference
-
     def _prior(self, segments: tuple[str, ...], reference: Array) -> tuple[Array, Array]:
-        mean = [0.0, 0.0, 0.0, 0.0]
-        spread = [self.static_u, self.static_scale_u, self.gauge_u, self.gauge_scale_u]
-        for name, flow in zip(segments, reference, strict=True):
-            prior = (self.loss_prior or {}).get(name)
-            if prior is None:
-                mean.append(0.0)
-                spread.append(UNKNOWN_LOSS_U)
-            else:
-                own = (self.fixed_exponent or {}).get(name)
-                exponent, exponent_u = (
-                    (self.exponent, self.exponent_u) if own is None else (float(own), 0.0)
-                )
-                loss, loss_u = prior.at(float(flow), exponent, exponent_u)
-                mean.append(loss)
-                spread.append(loss_u)
+        mean, spread = prior_of_losses(
+            segments, reference, self.loss_prior, self.fixed_exponent,
+            self.exponent, self.exponent_u,
+        )  # fmt: skip
+        offsets_u = [self.static_u, self.static_scale_u, self.gauge_u, self.gauge_scale_u]
         return (
-            np.array([*mean, self.exponent]),
-            np.array([*spread, self.exponent_u]),
+            np.array([0.0, 0.0, 0.0, 0.0, *mean, self.exponent]),
+            np.array([*offsets_u, *spread, self.exponent_u]),
         )
 
     def _rows(self, X: ArrayLike) -> tuple[Array, Array, Array]:
@@ -494,7 +426,7 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         Returns
         -------
         object array of shape (n_samples,)
-            One of `DECLINE_REASONS`.
+            One of `DECLINE_REASONS` (see `pipeline.suction`).
 
         Notes
         -----

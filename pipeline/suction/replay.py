@@ -15,7 +15,7 @@ import pandas as pd
 
 from .evidence import calibration_rows
 from .line import SuctionLineModel
-from .model import SERVED
+from .reasons import SERVED
 
 MONTHS_OF_EVIDENCE = 12
 """Closed months with readings, per pump, that a fit rests on."""

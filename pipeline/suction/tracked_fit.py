@@ -9,7 +9,7 @@ import pandas as pd
 from sklearn.base import clone
 
 from .line import SuctionLineModel
-from .model import REGIME_CHANGE
+from .reasons import REGIME_CHANGE
 from .solve import Array
 from .time_varying import FrictionTrack, track_friction
 
