@@ -20,6 +20,8 @@ from pipeline.performance.statistics import cusum
 SEVERITIES = ("watch", "plan", "act")
 """From the mildest: keep an eye on it, plan the work, act now."""
 
+BEGINNINGS = 60  # days on which a step or a ramp may have begun, when the two are compared
+
 DEFAULT_CHECK = (
     "Read suction and discharge with one calibrated portable gauge at a steady flow, and "
     "compare with the tags."
@@ -65,8 +67,8 @@ class FlagRules:
     """
 
     least_loss: float = 0.0075
-    recent_certainty: float = 4.0
-    ramp_certainty: float = 3.2
+    recent_certainty: float = 3.9
+    ramp_certainty: float = 2.8
     opening_days: int = 3
     closing_share: float = 0.5
     closing_days: int = 10
@@ -233,8 +235,8 @@ def replay_flags(
                     "reason": reason,
                 }
             )
-        since = _since(daily, one, days, first, rules, baseline_end)
-        shape = "sudden" if state.sudden[first] else "gradual"
+        since, sudden = _beginning(daily, one, days, first, rules, baseline_end)
+        shape = "sudden" if sudden else "gradual"
         flags.append(
             common
             | {
@@ -279,7 +281,6 @@ def changes_since(history: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
 class _State:
     asserted: Bools
     gone: Bools
-    sudden: Bools
     certainty: Floats
     loss: Floats
     loss_u: Floats
@@ -298,9 +299,7 @@ def _judge(view: pd.DataFrame, rules: FlagRules) -> _State:
         gone = recent < rules.closing_share * rules.least_loss
         # An old ramp goes on claiming a loss after a repair: the recent days must agree.
         by_ramp &= ~gone
-    return _State(
-        by_recent | by_ramp, gone, by_recent & ~by_ramp, np.nan_to_num(certainty), recent, recent_u
-    )
+    return _State(by_recent | by_ramp, gone, np.nan_to_num(certainty), recent, recent_u)
 
 
 def _surest(states: Mapping[str, _State], index: int) -> str:
@@ -335,22 +334,38 @@ def _severity(
     return np.maximum.accumulate(held.to_numpy().astype(np.int64))
 
 
-def _since(
+def _beginning(
     daily: pd.DataFrame,
     one: Watched,
     days: pd.DatetimeIndex,
     first: int,
     rules: FlagRules,
     baseline_end: pd.Timestamp,
-) -> pd.Timestamp:
-    """Day after which a cumulative sum of the loss never came back to zero."""
+) -> tuple[pd.Timestamp, bool]:
+    """Day after which a cumulative sum of the loss never came back to zero, and was it a jump."""
     loss = one.loss_sign * daily[one.column].to_numpy(dtype=float)
     learned = np.asarray(days < baseline_end) & np.isfinite(loss)
     target = float(loss[learned].mean()) if learned.any() else 0.0
-    seen = np.nan_to_num(loss[: first + 1], nan=target)
-    upper, _ = cusum(seen, target, 0.5 * rules.least_loss)
+    seen = np.nan_to_num(loss[: first + 1], nan=target) - target
+    upper, _ = cusum(seen, 0.0, 0.5 * rules.least_loss)
     zero = np.flatnonzero(upper <= 0.0)
-    return days[min(int(zero[-1]) + 1, first)] if len(zero) else days[0]
+    begun = min(int(zero[-1]) + 1, first) if len(zero) else 0
+    return days[begun], _is_jump(days, seen, int(learned[: first + 1].sum()))
+
+
+def _is_jump(days: pd.DatetimeIndex, loss: Floats, n_learned: int) -> bool:
+    """Whether a step on some day fits the loss so far better than a ramp from some day."""
+    day = np.asarray((days[: len(loss)] - days[0]) / pd.Timedelta("1D"), dtype=float)
+    begin = np.unique(np.linspace(n_learned, len(loss) - 1, BEGINNINGS).astype(int))
+    step = (np.arange(len(loss)) >= begin[:, np.newaxis]).astype(float)
+    ramp = np.maximum(day - day[begin][:, np.newaxis], 0.0)
+
+    def explained(shape: Floats) -> float:
+        squares = np.sum(shape**2, axis=1)
+        product = np.maximum(shape @ loss, 0.0)
+        return float(np.max(product**2 / np.where(squares > 0.0, squares, np.inf)))
+
+    return explained(step) > explained(ramp)
 
 
 def _acknowledged(
