@@ -354,7 +354,7 @@ def _add(
 ) -> None:
     time = _plain(batch.column(layout.time_column))
     if _is_text(time.type):
-        instants = parse_times(time.cast(pa.string()), export.time_format, export.time_zone, order)
+        instants = parse_times(_text(time), export.time_format, export.time_zone, order)
     else:
         instants = times_from_arrow(time, export.time_format, export.time_zone)
     collector.refuse_times(instants, lines, time)
@@ -376,10 +376,22 @@ def _plain(column: pa.Array) -> pa.Array:
     return column.dictionary_decode() if pa.types.is_dictionary(column.type) else column
 
 
+def _text(column: pa.Array) -> pa.Array:
+    """Give a column as text; bytes that are no UTF-8 are shown as replacement characters."""
+    column = column.cast(pa.string())
+    try:
+        column.validate(full=True)
+    except pa.ArrowInvalid:
+        raw = column.view(pa.binary()).to_pylist()
+        decoded = [None if b is None else b.decode("utf-8", errors="replace") for b in raw]
+        column = pa.array(decoded, pa.string())
+    return column
+
+
 def _numbers(column: pa.Array) -> pa.Array:
     column = _plain(column)
     if _is_text(column.type):
-        return column.cast(pa.string())
+        return _text(column)
     if pa.types.is_boolean(column.type):
         column = column.cast(pa.int8())
     return column.cast(pa.float64(), safe=False)
@@ -391,7 +403,7 @@ def _words(column: pa.Array) -> pa.DictionaryArray:
             # An integer status with gaps arrives as floating point from some writers.
             column = column.cast(pa.int64(), safe=False)
         column = column.dictionary_encode()
-    words = column.dictionary.cast(pa.string())
+    words = _text(column.dictionary)
     return pa.DictionaryArray.from_arrays(column.indices.cast(pa.int32()), words)
 
 

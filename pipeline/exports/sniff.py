@@ -101,7 +101,7 @@ def sniff(path: Path) -> Sniffed:
             sheet, time = _text_sheet(path)
     except Unfinished as reason:
         raise ExportError(f"{path.name}: the file seems unfinished: {reason}.") from None
-    except (OSError, pa.ArrowException) as error:
+    except (OSError, pa.ArrowException, UnicodeDecodeError) as error:
         raise ExportError(f"{path.name}: {str(error).splitlines()[0]}") from None
     if time is None:
         raise ExportError(f"{path.name}: no column holds timestamps.")

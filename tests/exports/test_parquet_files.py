@@ -196,3 +196,15 @@ def test_missing_columns_are_all_named(tmp_path) -> None:
     text = str(caught.value)
     assert all(f"column '{name}'" in text for name in ("time", "tag", "status"))
     assert "'when', 'what'" in text
+
+
+@pytest.mark.parametrize("is_dictionary", [False, True])
+def test_tags_that_are_no_utf_8(tmp_path, is_dictionary: bool) -> None:
+    tags = pa.array([b"FLOW", b"FLOW", b"L\xf6"], pa.binary()).view(pa.string())
+    if is_dictionary:
+        tags = pa.DictionaryArray.from_arrays(
+            pa.array([0, 0, 1], pa.int32()), pa.array([b"FLOW", b"L\xf6"]).view(pa.string())
+        )
+    reading = read_export(put(tmp_path / "e.parquet", changed(tag=tags)), LONG, TAGS)
+    assert rows(reading.samples) == EXPECTED[:2]
+    assert reading.unknown_tags == {"L\ufffd": 1}
