@@ -126,18 +126,27 @@ class Fit:
         return len(self.coefficients) - 1
 
 
-def _falling_least_squares(basis: Floats, target: Floats, falling: bool) -> Floats:
+def _falling_least_squares(basis: Floats, target: Floats, weight: Floats, falling: bool) -> Floats:
     """Weighted least squares for control values, optionally never rising."""
-    if not falling or basis.shape[1] == 1:
-        return np.asarray(np.linalg.lstsq(basis, target, rcond=None)[0])
-    # Control values b_i = b_0 - d_1 - ... - d_i with every drop d >= 0.
+    # The Bernstein basis is conditioned well enough for normal equations, and those cost one
+    # pass over the points however many of them there are.
+    weighted = basis * weight[:, np.newaxis]
+    normal, product = weighted.T @ basis, weighted.T @ target
     size = basis.shape[1]
+    if not falling or size == 1:
+        return np.asarray(np.linalg.lstsq(normal, product, rcond=None)[0])
+    # Control values b_i = b_0 - d_1 - ... - d_i with every drop d >= 0.
     drops = np.tril(-np.ones((size, size)))
     drops[:, 0] = 1.0
-    # Only the triangular factor matters, so the bounded solve is tiny however many points.
-    q, r = np.linalg.qr(basis @ drops)
+    values, vectors = np.linalg.eigh(drops.T @ normal @ drops)
+    root = np.sqrt(np.maximum(values, 1e-14 * values[-1]))
     bounds = (np.r_[-np.inf, np.zeros(size - 1)], np.inf)
-    solved = lsq_linear(r, q.T @ target, bounds=bounds, method="bvls")
+    solved = lsq_linear(
+        root[:, np.newaxis] * vectors.T,
+        vectors.T @ (drops.T @ product) / root,
+        bounds=bounds,
+        method="bvls",
+    )
     return np.asarray(drops @ solved.x)
 
 
@@ -183,9 +192,8 @@ def fit_curve(
     scale = 1.0
     coefficients = np.zeros(degree + 1)
     for turn in range(30):
-        root = np.sqrt(weight) / sigma
         previous = coefficients
-        coefficients = _falling_least_squares(basis * root[:, np.newaxis], y * root, falling)
+        coefficients = _falling_least_squares(basis, y, weight / sigma**2, falling)
         standard = (y - basis @ coefficients) / sigma
         if not robust:
             break
@@ -204,8 +212,8 @@ def fit_curve(
     freedom = max(int(used.sum()) - degree - 1, 1)
     if not robust:
         scale = float(np.sqrt(np.sum(standard[used] ** 2) / freedom))
-    weighted = basis * (np.sqrt(weight) / sigma)[:, np.newaxis]
-    influence = np.linalg.pinv(weighted) * (np.sqrt(weight) / sigma)
+    weighted = basis * (weight / sigma**2)[:, np.newaxis]
+    influence = np.linalg.pinv(weighted.T @ basis, rcond=1e-14, hermitian=True) @ weighted.T
     squares = float(np.sum(weight * standard**2))
     count = max(int(used.sum()), 2)
     score = count * np.log(max(squares / count, 1e-300)) + (degree + 1) * np.log(count)

@@ -149,16 +149,15 @@ class BaselineCurve(PumpCurve):
         # The first pass finds the bulk of the points, so that a few wild flows stretch
         # neither the interval of the polynomials nor the stated range.
         near = np.ones(len(reduced), dtype=bool)
+        head_fit, power_fit = self._fit_both(reduced)
         for _ in range(3):
-            head_fit, power_fit = self._fit_both(reduced.loc[near])
             inlier = head_fit.used & power_fit.used
             if inlier.all():
                 break
-            position = np.flatnonzero(near)
-            near[position[~inlier]] = False
+            near[np.flatnonzero(near)[~inlier]] = False
             if near.sum() < self.min_points:
                 return self._refuse("insufficient_points", int(near.sum()))
-        head_fit, power_fit = self._fit_both(reduced.loc[near], robust=True)
+            head_fit, power_fit = self._fit_both(reduced.loc[near])
         flow = reduced["flow"].to_numpy()[near]
         self.q_min_, self.q_max_ = (float(q) for q in np.quantile(flow, (0.005, 0.995)))
         self.n_points_ = int(near.sum())
@@ -166,7 +165,7 @@ class BaselineCurve(PumpCurve):
         self._keep(head_fit, power_fit, day[near])
         return self._judge()
 
-    def _fit_both(self, reduced: pd.DataFrame, robust: bool = True) -> tuple[Fit, Fit]:
+    def _fit_both(self, reduced: pd.DataFrame) -> tuple[Fit, Fit]:
         flow = reduced["flow"].to_numpy()
         self.q_low_, self.q_high_ = float(flow.min()), float(flow.max())
         x = self._position(flow)
@@ -179,7 +178,7 @@ class BaselineCurve(PumpCurve):
         ):
             target = reduced[name].to_numpy()
             candidates = [
-                fit_curve(x, target, degree, sigma=noise, falling=falling, robust=robust)
+                fit_curve(x, target, degree, sigma=noise, falling=falling)
                 for degree in range(min(1, highest), highest + 1)
             ]
             fits.append(min(candidates, key=lambda fit: fit.score))
