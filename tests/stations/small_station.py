@@ -15,6 +15,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from pipeline.tables.catalogue import BY_NAME, PUBLISHED
+
 ZONE = "America/Sao_Paulo"
 START = pd.Timestamp("2026-01-30T00:00Z")
 DAYS = 4
@@ -188,6 +190,15 @@ class SmallStation:
         (folder / "exports").mkdir(parents=True)
         self.describe()
 
+    @classmethod
+    def at(cls, folder: Path) -> SmallStation:
+        """Take up a station that is there already."""
+        station = cls.__new__(cls)
+        station.folder = folder
+        station.plant = folder / "plant.toml"
+        station.data = folder / "data"
+        return station
+
     def describe(self, *, level_zero: float = LEVEL_ZERO, price: float = 0.2) -> SmallStation:
         """Write the plant file."""
         self.plant.write_text(plant_text(level_zero=level_zero, price=price), "utf-8")
@@ -213,11 +224,33 @@ class SmallStation:
     def bytes_of_tables(self, but: tuple[str, ...] = ("runs",)) -> dict[str, bytes]:
         """Every file of the published tables by its path, but for some tables."""
         root = (self.data / "tables").resolve()
+        wanted = {contract.name for contract in PUBLISHED} - set(but)
         return {
             str(p.relative_to(root)): p.read_bytes()
             for p in sorted(root.rglob("*.parquet"))
-            if p.relative_to(root).parts[0] not in but
+            if p.relative_to(root).parts[0] in wanted
         }
+
+
+def assert_same_tables(one: SmallStation, other: SmallStation) -> None:
+    """Compare every published table but ``runs``: keys, text and integers equal, floats 1e-9."""
+    names = {p.name for p in (one.data / "tables").resolve().iterdir()}
+    assert names == {p.name for p in (other.data / "tables").resolve().iterdir()}
+    compared = sorted(names & {contract.name for contract in PUBLISHED} - {"runs"})
+    assert len(compared) > 10
+    for name in compared:
+        contract = BY_NAME[name]
+        keys = [c.published_name("SI", "EUR") for c in contract.columns if c.name in contract.key]
+        left, right = (
+            s.table(name).sort_values(keys, ignore_index=True).astype(_plain(s.table(name)))
+            for s in (one, other)
+        )
+        pd.testing.assert_frame_equal(left, right, rtol=1e-9, atol=1e-12, obj=name)
+
+
+def _plain(frame: pd.DataFrame) -> dict[str, str]:
+    """Labels as text: which labels a file happens to list is no content."""
+    return {n: "str" for n, t in frame.dtypes.items() if isinstance(t, pd.CategoricalDtype)}
 
 
 def read_json(text: str) -> dict[str, object]:
