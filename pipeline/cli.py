@@ -52,7 +52,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         return command(options)
     except KeyboardInterrupt:
-        print("Stopped. Nothing was changed: the tables are those of the run before.", file=sys.stderr)
+        print("Stopped. The tables are those of the run before.", file=sys.stderr)
         return INTERNAL
     except BrokenPipeError:
         return DONE

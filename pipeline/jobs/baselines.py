@@ -36,6 +36,7 @@ _COLUMNS = (
     "electrical_power",
     "electrical_power_u_systematic",
     "electrical_power_u_random",
+    "shaft_power",
     "speed_ratio",
     "density",
     "suction_pressure_source",

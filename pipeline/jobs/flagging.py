@@ -1,13 +1,200 @@
-"""Flags of a run, replayed from the daily deviations."""
+"""Flags of a run, replayed from daily deviations and daily suction losses.
+
+Everything is replayed from the beginning each night, so a flag's identity and history do not
+depend on which nights were run.
+"""
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
-from pipeline.jobs.baselines import Baseline
+import numpy as np
+import pandas as pd
+
+from pipeline.errors import InsufficientEvidenceError
+from pipeline.jobs.baselines import Baseline, steady_points
 from pipeline.jobs.context import Run
+from pipeline.performance.causes import Circumstances, Verdict, find_causes, flow_signature
+from pipeline.performance.deviation import deviation
+from pipeline.performance.flags import FlagReplay, FlagRules, Watched, replay_flags
+from pipeline.performance.rolling import SOURCES_BY_CERTAINTY
+from pipeline.performance.site_checks import CHECKS
+from pipeline.plant.side_files import Event
+from pipeline.plant.types import BEGINNING
+
+SIGNATURE_DAYS = 30
+REFERENCE_DAYS = 20
+
+SUCTION_LOSS = Watched(
+    column="suction_loss_deviation",
+    words="loss of the suction line at the same flow",
+    loss_sign=1.0,
+)
+SUCTION_RULES = FlagRules(least_loss=0.15, plan_loss=0.5, act_loss=1.5, annual_swing=0.02)
+"""A suction line's loss moves by some per cent with viscosity alone; 15 % is past that.
+Common practice, no source."""
 
 
-def find_flags(run: Run, baselines: Sequence[Baseline]) -> None:
-    """Build ``flags``."""
-    run.build("flags", None, ["flags", 0], lambda: run.contract("flags").empty())
+def find_flags(run: Run, baselines: Sequence[Baseline], events: Sequence[Event]) -> None:
+    """Build ``flags`` and ``flag_history``."""
+    tables = ("daily_deviations", "suction_losses", "gauge_checks")
+    inputs = ["flags", 1, run.fingerprints.perform]
+    inputs += [sorted(run.stage.digests(name).items()) for name in tables]  # type: ignore[list-item]
+    made: list[tuple[pd.DataFrame, pd.DataFrame]] = []
+
+    def replayed() -> tuple[pd.DataFrame, pd.DataFrame]:
+        if not made:
+            made.append(_replay_all(run, baselines, events))
+        return made[0]
+
+    run.build("flags", None, inputs, lambda: replayed()[0])
+    run.build("flag_history", None, inputs, lambda: replayed()[1])
+
+
+def _replay_all(
+    run: Run, baselines: Sequence[Baseline], events: Sequence[Event]
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    daily = run.read("daily_deviations").rename(columns={"day": "time"})
+    losses = run.read("suction_losses").rename(columns={"day": "time"})
+    flags, history = [], []
+    for b in baselines:
+        found = _performance(run, b, daily)
+        if found is not None and len(found.flags):
+            flags.append(_explained(run, b, found.flags, daily))
+            history.append(found.history)
+    for pump in run.plant.pumps:
+        for replay in _suction(pump, losses, events):
+            flags.append(_suction_rows(replay.flags))
+            history.append(replay.history)
+    return _flag_rows(run, flags), _history_rows(run, history)
+
+
+def _performance(run: Run, b: Baseline, daily: pd.DataFrame) -> FlagReplay | None:
+    mine = _of_epoch(b, daily)
+    if mine.empty or b.curve is None or b.curve.status_ != "ok":
+        return None
+    first = mine["time"].min()
+    learned_to = b.learned_to if b.source == "learned" and b.learned_to is not None else first
+    price = run.plant.at(run.as_of).tariff.price
+    year = mine[mine["time"] >= mine["time"].max() - pd.Timedelta(days=365)]
+    span = max((year["time"].max() - year["time"].min()) / pd.Timedelta("1D"), 30.0)
+    yearly = float(year["electrical_energy"].sum()) * 365.25 / span
+    return replay_flags(
+        mine,
+        b.epoch.pump.id,
+        learned_to,
+        energy_cost_per_year=np.nan if price is None else yearly * price,
+        epoch_end=None if b.epoch.end >= run.as_of else b.epoch.end,
+    )
+
+
+def _of_epoch(b: Baseline, daily: pd.DataFrame) -> pd.DataFrame:
+    start = b.epoch.start if b.epoch.start == BEGINNING else b.epoch.start.floor("D")
+    within = (
+        (daily["pump"] == b.epoch.pump.id)
+        & (daily["time"] >= start)
+        & (daily["time"] < b.epoch.end)
+    )
+    return daily[within].sort_values("time").reset_index(drop=True)
+
+
+def _explained(run: Run, b: Baseline, flags: pd.DataFrame, daily: pd.DataFrame) -> pd.DataFrame:
+    """Add to each flag the causes that its last days do not exclude."""
+    mine = _of_epoch(b, daily)
+    verdicts = []
+    for _, flag in flags.iterrows():
+        end = flag["closed"] if pd.notna(flag["closed"]) else mine["time"].max()
+        verdicts.append(_verdict(run, b, mine, flag, end + pd.Timedelta("1D")))
+    return flags.assign(
+        causes=[", ".join(c.replace("_", " ") for c in v.causes) for v in verdicts],
+        evidence=[f"{e} {v.evidence}" for e, v in zip(flags["evidence"], verdicts, strict=True)],
+        site_check=[v.site_check for v in verdicts],
+    )
+
+
+def _verdict(
+    run: Run, b: Baseline, daily: pd.DataFrame, flag: pd.Series, end: pd.Timestamp
+) -> Verdict:
+    if b.curve is None:
+        raise InsufficientEvidenceError(f"Pump {b.epoch.pump.id} has no baseline to compare with.")
+    start = max(end - pd.Timedelta(days=SIGNATURE_DAYS), b.epoch.start)
+    points = steady_points(run, b.epoch.pump.id, start, end)
+    found = deviation(
+        points,
+        b.curve,
+        systematic_cancels=(points["suction_pressure_source"] == b.suction_source).to_numpy(),
+    )
+    recent = daily[daily["time"] >= start]["suction_pressure_source"].astype(str)
+    return find_causes(
+        flow_signature(points, found, b.curve), b.curve, _circumstances(run, b, flag, recent)
+    )
+
+
+def _circumstances(run: Run, b: Baseline, flag: pd.Series, recent: pd.Series) -> Circumstances:
+    """What else is known; whatever is not known stays at its careful default."""
+    pump = b.epoch.pump
+    now = run.plant.at(max(b.epoch.start, b.epoch.end - pd.Timedelta("1D")))
+    meter = now.meter_of(pump.id)
+    shared = pump.flow_tag is None and meter is not None and len(meter.serves) > 1
+    line = now.lines.get(pump.suction_line)
+    sources = {b.suction_source, *recent.unique()} & set(SOURCES_BY_CERTAINTY)
+    worst = max(sources, key=SOURCES_BY_CERTAINTY.index, default="level_only")
+    return Circumstances(
+        suction_source=worst,
+        suction_tap_before_strainer=pump.suction_tap.position == "before_strainer",
+        meter_shared=shared,
+        parallel_pumps=line is not None and len(line.branches) > 1,
+        sudden=flag["shape"] == "sudden",
+    )
+
+
+def _suction(pump: str, losses: pd.DataFrame, events: Sequence[Event]) -> list[FlagReplay]:
+    """Replay the loss of a pump's suction side, cleaning by cleaning."""
+    mine = losses[losses["pump"] == pump].sort_values("time").reset_index(drop=True)
+    if mine.empty:
+        return []
+    cleaned = sorted(e.time for e in events if e.pump == pump and e.kind == "cleaning")
+    edges = [mine["time"].min(), *cleaned, mine["time"].max() + pd.Timedelta("1D")]
+    found = []
+    for number, (start, end) in enumerate(itertools.pairwise(edges)):
+        part = mine[(mine["time"] >= start) & (mine["time"] < end)].reset_index(drop=True)
+        if len(part) < REFERENCE_DAYS:
+            continue
+        reference = part["time"].iloc[REFERENCE_DAYS - 1]
+        last = number == len(edges) - 2
+        replay = replay_flags(
+            part,
+            pump,
+            reference,
+            kind="suction_restriction",
+            watched=(SUCTION_LOSS,),
+            rules=SUCTION_RULES,
+            epoch_end=None if last else end,
+        )
+        if len(replay.flags):
+            found.append(replay)
+    return found
+
+
+def _suction_rows(flags: pd.DataFrame) -> pd.DataFrame:
+    return flags.assign(causes="suction restriction, suction gauge", site_check=CHECKS["strainer"])
+
+
+def _flag_rows(run: Run, pieces: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    contract = run.contract("flags")
+    if not pieces:
+        return contract.empty()
+    rows = pd.concat(pieces, ignore_index=True)
+    rows["loss_u95"] = 2.0 * rows.pop("loss_u")
+    rows["quantity"] = rows["quantity"].str.removesuffix("_deviation")
+    return rows[[c.name for c in contract.columns]]
+
+
+def _history_rows(run: Run, pieces: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    contract = run.contract("flag_history")
+    if not pieces:
+        return contract.empty()
+    rows = pd.concat(pieces, ignore_index=True)
+    rows["loss_u95"] = 2.0 * rows.pop("loss_u")
+    return rows[[c.name for c in contract.columns]]

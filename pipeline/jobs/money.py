@@ -263,7 +263,9 @@ def _recent(recent: pd.DataFrame) -> dict[str, object]:
     figures["measured_suction"] = _weighted(recent["measured_suction"].to_numpy(), points)
     sources = set(recent["suction_pressure_source"].dropna().astype(str))
     worst = [s for s in SOURCES_BY_CERTAINTY if s in sources]
-    figures["suction_pressure_source"] = worst[-1] if worst else None
+    # What most points rest on; where that is no gauge, the least certain source among them.
+    mostly = float(figures["measured_suction"]) > 0.5  # type: ignore[arg-type]
+    figures["suction_pressure_source"] = "measured" if mostly else worst[-1] if worst else None
     claimed = _weighted(recent["level_only_overall_efficiency"].to_numpy(), energy)
     figures["level_only_overall_efficiency"] = claimed
     actual = figures["overall_efficiency"]

@@ -170,15 +170,15 @@ def _run(
     baselines = find_baselines(run, events)
     compare(run, baselines)
     find_trends(run, baselines)
-    _finish_tables(run, baselines)
+    _finish_tables(run, baselines, events)
     return _finish(run, stage, started, run.as_of)
 
 
 _SECOND = pd.Timedelta(seconds=1)
 
 
-def _finish_tables(run: Run, baselines: list[Baseline]) -> None:
-    find_flags(run, baselines)
+def _finish_tables(run: Run, baselines: list[Baseline], events: Sequence[Event]) -> None:
+    find_flags(run, baselines, events)
     build_money(run)
     build_pumps(run, baselines)
     contracts = repr(PUBLISHED)

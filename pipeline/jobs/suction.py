@@ -35,6 +35,7 @@ from pipeline.suction import (
     typical_loss,
 )
 from pipeline.suction.line import BRANCH
+from pipeline.suction.losses import daily_losses
 from pipeline.suction.replay import OWN_FLOW, FitInForce, replay_month, usable_rows
 from pipeline.tables.store import inputs_digest
 
@@ -75,6 +76,7 @@ class EpochFits:
     epoch: LineEpoch
     drawing: SuctionLineModel
     by_month: Mapping[Month, FitInForce]
+    losses: pd.DataFrame
 
 
 def check_gauges_and_fit(run: Run, events: Sequence[Event], survey: Sequence[SpotReading]) -> None:
@@ -116,10 +118,24 @@ def check_gauges_and_fit(run: Run, events: Sequence[Event], survey: Sequence[Spo
         ["suction_fits", digest],
         lambda: rows if len(rows) else run.contract("suction_fits").empty(),
     )
+    losses = [f.losses for f in fits if len(f.losses)]
+    run.build(
+        "suction_losses",
+        None,
+        ["suction_losses", digest],
+        lambda: _joined(losses) if losses else run.contract("suction_losses").empty(),
+    )
     if fits:
         models, in_force = _model_tables(fits)
         run.stage.build(IN_FORCE, None, digest, lambda: in_force)
         run.stage.build(MODELS, None, digest, lambda: models)
+
+
+def _joined(pieces: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Join the losses of all epochs; of a day cut by a cleaning the longer part stands."""
+    rows = pd.concat(pieces, ignore_index=True)
+    rows = rows.sort_values(["pump", "day", "hours"], kind="stable")
+    return rows.drop_duplicates(["pump", "day"], keep="last")
 
 
 def _digests(run: Run, table: str) -> list[list[str]]:
@@ -158,12 +174,16 @@ def _check_and_fit(
     parameters = model_parameters(epoch, _early(hours))
     nothing = hours.iloc[:0]
     drawing = SuctionLineModel(**parameters).fit(nothing, nothing["reading"])
-    first = _check(run, epoch, hours, _expected(drawing, hours))
+    first = _check(run, epoch, hours, _expected(epoch, {}, drawing, hours))
     fits = _replay(hours, _bad(first, hours), parameters)
-    second = _check(run, epoch, hours, _expected_by_month(fits, drawing, hours))
+    second = _check(run, epoch, hours, _expected(epoch, fits, drawing, hours))
     if not first.equals(second):
         fits = _replay(hours, _bad(second, hours), parameters)
-    return second, EpochFits(epoch=epoch, drawing=drawing, by_month=fits)
+    losses = pd.DataFrame()
+    if fits:
+        clean = fits[min(fits)].model
+        losses = daily_losses(usable_rows(hours, _bad(second, hours)), clean)
+    return second, EpochFits(epoch=epoch, drawing=drawing, by_month=fits, losses=losses)
 
 
 def _early(hours: pd.DataFrame) -> pd.DataFrame:
@@ -214,10 +234,29 @@ def model_parameters(epoch: LineEpoch, hours: pd.DataFrame) -> dict[str, object]
         "instrument_u": _instrument_u(snapshot, pumps, hours),
         "static_u": max(float(np.nanmedian(hours["static_pressure_u"])), 10.0),
         "tap_u": max(tap_u * density * G, 10.0),
+        "flow_noise_u": _flow_noise(snapshot, pumps),
+        "static_noise_u": _static_noise(snapshot, epoch.line, density),
     }
     if line.exponent is not None:
         parameters |= {"exponent": line.exponent, "exponent_u": 0.005}
     return parameters
+
+
+def _flow_noise(snapshot: Snapshot, pumps: Sequence[Pump]) -> float:
+    """Random part of one grid value of flow, relative; the worst meter of the line decides."""
+    tags = [p.flow_tag or getattr(snapshot.meter_of(p.id), "tag", "") for p in pumps]
+    known = [snapshot.tags[t].accuracy.random_relative for t in tags if t in snapshot.tags]
+    return max(known, default=0.0)
+
+
+def _static_noise(snapshot: Snapshot, line: str, density: float) -> float:
+    """Random part of one grid value of static pressure [Pa]."""
+    source = snapshot.sources[snapshot.lines[line].source]
+    level = snapshot.tags.get(source.level_tag or "")
+    upstream = snapshot.tags.get(source.pressure_tag or "")
+    if level is not None:
+        return level.accuracy.random_absolute * density * G
+    return 0.0 if upstream is None else upstream.accuracy.random_absolute
 
 
 def _usual_flow(flow: pd.Series) -> float:
@@ -256,30 +295,30 @@ def _instrument_u(
     return found
 
 
-def _expected(model: SuctionLineModel, hours: pd.DataFrame) -> pd.DataFrame:
-    """What each gauge would read by a model, and where that is known well enough at rest."""
-    due = pd.DataFrame({"expected": np.nan, "known": False}, index=hours.index)
-    rows = hours[hours["pump"].isin(model.pumps_)]
-    if len(rows):
-        flows = [*model.header_columns, model.branch_column]
-        due.loc[rows.index] = expected_reading(rows, flows, model)
-    return due.astype({"known": bool})
-
-
-def _expected_by_month(
-    fits: Mapping[Month, FitInForce], drawing: SuctionLineModel, hours: pd.DataFrame
+def _expected(
+    epoch: LineEpoch,
+    fits: Mapping[Month, FitInForce],
+    drawing: SuctionLineModel,
+    hours: pd.DataFrame,
 ) -> pd.DataFrame:
-    due = _expected(drawing, hours)
+    """What each gauge should read, and whether that is known as well as statics are.
+
+    By the fit in force in each month, by drawings where there is none.
+    """
+    flows = [*header_columns(epoch.snapshot, epoch.line), OWN_FLOW]
+    pieces = []
     for month, rows in hours.groupby("month", sort=True):
         fit = fits.get(str(month))
-        if fit is not None:
-            better = _expected(fit.model, rows)
-            answered = better["expected"].notna()
-            due.loc[better.index[answered]] = better[answered]
-    return due
+        model = drawing if fit is None else fit.model
+        known = rows[rows["pump"].isin(model.pumps_)]
+        if len(known):
+            pieces.append(expected_reading(known, flows, model))
+    found = pd.concat(pieces) if pieces else pd.DataFrame(columns=["expected", "known"])
+    found = found.reindex(hours.index)
+    return found.assign(known=found["known"].eq(True), expected=found["expected"].astype(float))
 
 
-def _check(run: Run, epoch: LineEpoch, hours: pd.DataFrame, due: pd.DataFrame) -> pd.DataFrame:
+def _check(run: Run, epoch: LineEpoch, hours: pd.DataFrame, expected: pd.DataFrame) -> pd.DataFrame:
     """Check the suction gauge of every pump of the line."""
     pieces = []
     for name in epoch.snapshot.lines[epoch.line].branches:
@@ -290,8 +329,8 @@ def _check(run: Run, epoch: LineEpoch, hours: pd.DataFrame, due: pd.DataFrame) -
             continue
         facts = _facts(run, epoch, pump, rows)
         table = rows.set_index(pd.DatetimeIndex(rows["time"], name="hour"))
-        mine = due.loc[rows.index].set_index(table.index)
-        found = check_gauge(table, mine["expected"], facts, mine["known"])
+        wanted = expected.loc[rows.index].set_index(table.index)
+        found = check_gauge(table, wanted["expected"], facts, wanted["known"])
         if len(found):
             pieces.append(_check_rows(found, name))
     return pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()

@@ -153,8 +153,12 @@ def _pump_cells(p: dict[str, object]) -> list[str]:
     claim_rate = _percent(p["level_only_efficiency_rate"], 1, sign=True)
     source = _SOURCE_WORDS.get(str(p["suction_pressure_source"]), NO_VALUE)
     share = _number(p["measured_suction"])
-    if source != "measured" and 0.005 < share < 0.995:
-        source += f", {100.0 * share:.0f} % measured"
+    if 0.005 < share < 0.995:
+        source = (
+            f"{100.0 * share:.0f} % measured"
+            if source == "measured"
+            else (f"{source}, {100.0 * share:.0f} % measured")
+        )
     return [str(p["pump"]), efficiency, rate, source, cost, f"{claim}, {claim_rate}"]
 
 

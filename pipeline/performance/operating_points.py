@@ -14,6 +14,7 @@ import pandas as pd
 
 from pipeline.errors import RangeError
 from pipeline.hydraulics import drivers, head
+from pipeline.hydraulics.npsh import npsh_available
 from pipeline.hydraulics.uncertainty import (
     PointUncertainty,
     Uncertainty,
@@ -251,7 +252,11 @@ def _uncertainty(
     p_s = rows["suction_pressure"].to_numpy(dtype=float)
     p_d = rows["discharge_reading"].to_numpy()
     p_el = rows["electrical_power"].to_numpy()
-    taps_u = np.hypot(pump.suction_tap.elevation_u, pump.discharge_tap.elevation_u)
+    # A modelled suction pressure refers to the same height it was worked out for: there the
+    # height of the suction tap cancels in the total head.
+    measured = (rows["suction_pressure_source"] == "measured").to_numpy()
+    suction_tap_u = np.where(measured, pump.suction_tap.elevation_u, 0.0)
+    taps_u = np.hypot(suction_tap_u, pump.discharge_tap.elevation_u)
     return efficiency_uncertainty(
         q,
         total_head,
@@ -267,17 +272,24 @@ def _uncertainty(
         ),
         _instrument(tags.get(pump.discharge_pressure_tag or ""), p_d),
         _instrument(tags.get(pump.power_tag or ""), p_el),
-        elevation_u=Uncertainty(np.full(len(q), taps_u), np.zeros(len(q))),
+        elevation_u=Uncertainty(taps_u, np.zeros(len(q))),
     )
 
 
 def _npsh_available(
     rows: pd.DataFrame, pump: Pump, p_s: np.ndarray, rho: np.ndarray, atmosphere: float
 ) -> np.ndarray:
-    weight = rho * 9.80665
-    kinetic = rows["velocity_pressure"].to_numpy()
-    vapour = rows["vapour_pressure"].to_numpy()
-    return (atmosphere + p_s + kinetic - vapour) / weight + pump.suction_tap.reading_elevation
+    return np.asarray(
+        npsh_available(
+            p_s,
+            atmosphere,
+            rows["vapour_pressure"].to_numpy(),
+            rho,
+            rows["suction_flow"].to_numpy(),
+            pump.suction_tap.diameter,
+            pump.suction_tap.reading_elevation,
+        )
+    )
 
 
 def _status(rows: pd.DataFrame, total_head: np.ndarray, overall: np.ndarray) -> np.ndarray:

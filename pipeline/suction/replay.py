@@ -16,6 +16,7 @@ import pandas as pd
 from .evidence import calibration_rows
 from .line import SuctionLineModel
 from .reasons import SERVED
+from .tracked_fit import fit_tracked
 
 MONTHS_OF_EVIDENCE = 12
 """Closed months with readings, per pump, that a fit rests on."""
@@ -142,8 +143,11 @@ def replay_month(
     chosen = training_rows(rows, month)
     if incumbent is not None and chosen.empty:
         return _carried(incumbent, month)
-    model = SuctionLineModel(**dict(parameters)).fit(chosen, chosen["reading"])
     times = chosen["time"]
+    # Friction that grew within the evidence is brought to what it was at its end.
+    model, _ = fit_tracked(
+        SuctionLineModel(**dict(parameters)), chosen, chosen["reading"], pd.DatetimeIndex(times)
+    )
     candidate = FitInForce(
         month=month,
         since=month,

@@ -71,7 +71,12 @@ PUMPS = Contract(
         C("flow", "number", "Mean flow while running, last 30 days.", "flow"),
         C("total_head", "number", "Mean total head, last 30 days.", "total_head"),
         C("specific_energy", "number", "Energy per volume, last 30 days.", "specific_energy"),
-        _SOURCE,
+        C(
+            "suction_pressure_source",
+            "label",
+            "Where the suction pressure of most points is from; if not measured, the least "
+            "certain source of any day.",
+        ),
         C(
             "measured_suction",
             "number",
@@ -419,19 +424,66 @@ TRENDS = Contract(
 FLAGS = Contract(
     "flags",
     "One row per flag ever raised; closed flags stay.",
-    ("pump", "kind", "opened"),
+    ("flag",),
     (
+        C("flag", "text", "Identity of the flag, the same every night.", nullable=False),
         _PUMP,
         C("kind", "label", "What the flag is about.", nullable=False),
         C("opened", "time", "Day it opened.", nullable=False),
         C("closed", "time", "Day it closed; empty while open."),
         C("since", "time", "Since when the evidence points that way."),
         C("severity", "label", "watch, plan or act.", nullable=False),
-        C("loss", "number", "Efficiency lost against baseline.", "efficiency_deviation"),
-        C("loss_u95", "number", "Its expanded uncertainty.", "efficiency_deviation"),
+        C("shape", "label", "sudden or gradual.", nullable=False),
+        C("quantity", "label", "What moved: efficiency, head or suction_loss.", nullable=False),
+        C("loss", "number", "Size now, part of the baseline.", "fraction"),
+        C("loss_u95", "number", "Its expanded uncertainty.", "fraction", difference=True),
+        C("largest_loss", "number", "Largest size so far.", "fraction"),
+        C("cost_per_year", "number", "Yearly cost, where known.", "cost"),
         C("causes", "text", "Causes not excluded, separated by commas.", nullable=False),
         C("evidence", "text", "One sentence.", nullable=False),
         C("site_check", "text", "The check on site that would settle most.", nullable=False),
+    ),
+)
+
+FLAG_HISTORY = Contract(
+    "flag_history",
+    "One row per flag and day on which it opened, grew or closed.",
+    ("flag", "day", "change"),
+    (
+        C("flag", "text", "Identity of the flag.", nullable=False),
+        _PUMP,
+        C("kind", "label", "What the flag is about.", nullable=False),
+        C("day", "time", "Day of the change, UTC.", nullable=False),
+        C("change", "label", "opened, grew or closed.", nullable=False),
+        C("severity", "label", "watch, plan or act.", nullable=False),
+        C("loss", "number", "Size on that day.", "fraction"),
+        C("loss_u95", "number", "Its expanded uncertainty.", "fraction", difference=True),
+        C("reason", "text", "Why.", nullable=False),
+    ),
+)
+
+SUCTION_LOSSES = Contract(
+    "suction_losses",
+    "One row per pump and UTC day with trusted suction readings while running.",
+    ("pump", "day"),
+    (
+        _PUMP,
+        C("day", "time", "Day, UTC.", nullable=False),
+        C("hours", "integer", "Steady hours it rests on.", nullable=False),
+        C("suction_loss", "number", "Mean loss between source and tap.", "pressure_loss"),
+        C(
+            "reference_loss",
+            "number",
+            "Loss at the same flows when the line was new or cleaned.",
+            "pressure_loss",
+        ),
+        C(
+            "suction_loss_deviation",
+            "number",
+            "Loss against reference, less one.",
+            "fraction",
+            difference=True,
+        ),
     ),
 )
 
@@ -561,6 +613,7 @@ DICTIONARY = Contract(
 PUBLISHED: tuple[Contract, ...] = (
     PUMPS,
     FLAGS,
+    FLAG_HISTORY,
     TRENDS,
     ROLLING_PERFORMANCE,
     OPERATING_POINTS,
@@ -570,6 +623,7 @@ PUBLISHED: tuple[Contract, ...] = (
     BASELINES,
     BASELINE_CURVES,
     SUCTION_FITS,
+    SUCTION_LOSSES,
     GAUGE_CHECKS,
     DATA_QUALITY,
     MEASUREMENTS,
