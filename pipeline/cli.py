@@ -106,6 +106,7 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--as-of", help="only evidence before this instant counts (ISO 8601)")
     run.add_argument("--rebuild", action="store_true", help="agree to a rebuild")
     run.add_argument("--verify", action="store_true", help="hash every export again")
+    run.add_argument("--no-page", action="store_true", help="do not write the page")
     _common(run)
     run.set_defaults(command=_run)
 
@@ -146,6 +147,7 @@ def _run(options: argparse.Namespace) -> int:
             as_of=_instant(options.as_of),
             rebuild=options.rebuild,
             verify=options.verify,
+            page=not options.no_page,
             progress=progress,
         )
     return _report(result, options.json)
@@ -157,7 +159,7 @@ def _demo(options: argparse.Namespace) -> int:
 
     plant_file = prepare_demo(options.folder)
     with _progress(options.json) as progress:
-        result = run_plant(plant_file, progress=progress)
+        result = run_plant(plant_file, page=True, progress=progress)
     return _report(result, options.json)
 
 

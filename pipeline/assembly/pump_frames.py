@@ -13,18 +13,17 @@ import pandas as pd
 
 from pipeline.assembly.grid_view import Floats, GridView, Mask
 from pipeline.hydraulics.head import velocity
-from pipeline.hydraulics.pressure import atmospheric_pressure
 from pipeline.hydraulics.water import water_density, water_vapour_pressure
-from pipeline.plant import Liquid, Pump, Segment, Snapshot, SuctionSource, Tag
+from pipeline.plant import Liquid, Pump, Segment, Snapshot, Tag
 
 G = 9.80665
 """Standard gravity [m/s²]."""
 
 STATES = ("running", "standing", "switching", "unknown")
 
-STEADY_FLOW_CHANGE = 0.05
-"""Largest change of flow against both neighbours in a steady interval, part of the flow [-].
-Common practice, no source: half the fluctuation ISO 9906 grade 2 allows (from memory)."""
+STEADY_CHANGE = 0.05
+"""Largest change against either running neighbour in a steady interval, of flow, electrical
+power and pressure rise, part of the value [-]. Common practice, no source."""
 
 _ON, _OFF = 0.999, 0.001
 _DEFAULT_RUNNING_PART = 0.05
@@ -192,23 +191,29 @@ def _frame(
         "speed": speed,
     }
     sisters = [p for p, other in snapshot.pumps.items() if other.suction_line == pump.suction_line]
-    frame["is_steady"] = _is_steady(states[pump.id], flow, [states[p] for p in sisters])
+    rise = view.value(pump.discharge_pressure_tag) - static
+    watched = [flow, view.value(pump.power_tag), rise]
+    frame["is_steady"] = _is_steady(states[pump.id], watched, [states[p] for p in sisters])
     return pd.DataFrame(frame)
 
 
-def _is_steady(state: np.ndarray, flow: Floats, line_states: list[np.ndarray]) -> Mask:
-    """Mark intervals in which nothing on the line switched and the flow held still."""
+def _is_steady(state: np.ndarray, watched: list[Floats], line_states: list[np.ndarray]) -> Mask:
+    """Mark intervals in which nothing on the line switched and all that is watched held still.
+
+    Historians that report by exception draw a line from the last value before a stop to the
+    first one after it: pressure and power tell of it where the flow does not.
+    """
     running = state == "running"
     calm = np.ones(len(state), dtype=bool)
     for other in line_states:
         calm &= other != "switching"
-    change = np.abs(np.diff(flow))
-    limit = STEADY_FLOW_CHANGE * np.abs(flow)
     # A neighbour that is not running says nothing about this interval.
     both = running[1:] & running[:-1]
     restless = np.zeros(len(state), dtype=bool)
-    restless[1:] |= both & (change > limit[1:])
-    restless[:-1] |= both & (change > limit[:-1])
+    for values in watched:
+        change, limit = np.abs(np.diff(values)), STEADY_CHANGE * np.abs(values)
+        restless[1:] |= both & (change > limit[1:])
+        restless[:-1] |= both & (change > limit[:-1])
     return running & calm & ~restless
 
 
@@ -235,13 +240,3 @@ def _systematic(tag: Tag | None, value: Floats) -> Floats:
         return np.zeros_like(value)
     accuracy = tag.accuracy
     return np.hypot(accuracy.systematic_absolute, accuracy.systematic_relative * np.abs(value))
-
-
-def surface_elevation(source: SuctionSource, level: Floats) -> Floats:
-    """Station elevation of a tank's water surface [m]."""
-    return source.level_zero_elevation + level
-
-
-def site_atmosphere(snapshot: Snapshot) -> float:
-    """Atmospheric pressure at the station [Pa]."""
-    return float(atmospheric_pressure(snapshot.station.altitude))

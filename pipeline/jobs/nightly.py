@@ -16,7 +16,7 @@ from pathlib import Path
 import pandas as pd
 import pyarrow as pa
 
-from pipeline.errors import Fault, RebuildNeededError
+from pipeline.errors import Fault, GaugelessError, RebuildNeededError
 from pipeline.jobs.baselines import Baseline
 from pipeline.jobs.context import Fingerprints, Outcome, Progress, Run, no_progress
 from pipeline.jobs.flagging import find_flags
@@ -36,6 +36,7 @@ from pipeline.tables.store import Stage, Store, inputs_digest
 _log = logging.getLogger(__name__)
 
 SETTINGS = "settings"
+PAGE = "report.html"
 _STAGE_WORDS = {
     "read": "how exports are read",
     "measure": "tags, grid or site",
@@ -75,6 +76,7 @@ def run_plant(
     as_of: pd.Timestamp | None = None,
     rebuild: bool = False,
     verify: bool = False,
+    page: bool = False,
     progress: Progress = no_progress,
 ) -> RunResult:
     """Run the whole job on one plant file.
@@ -89,6 +91,8 @@ def run_plant(
         Agree to rebuild whatever a change of plant file or code makes necessary.
     verify : bool
         Hash every export, even where size and time of change are as known.
+    page : bool
+        Write the page ``report.html`` beside the tables, where they changed.
     progress : callable
         Told about each step.
 
@@ -114,7 +118,11 @@ def run_plant(
     Store.check_filesystem(plant.data_folder)
     with store.writer() as stage, log_to_file(plant.data_folder / "logs", started):
         try:
-            return _run(plant, events, survey, stage, as_of, rebuild, verify, progress, started)
+            result = _run(plant, events, survey, stage, as_of, rebuild, verify, progress, started)
+            _log.info("generation %d, changed: %s", result.generation, result.changed)
+            if page and result.as_of is not None:
+                _write_page(result, progress)
+            return result
         except Exception:
             # The command line says it in one sentence; the log keeps where it happened.
             _log.exception("the run failed")
@@ -172,6 +180,24 @@ def _run(
     find_trends(run, baselines)
     _finish_tables(run, baselines, events)
     return _finish(run, stage, started, run.as_of)
+
+
+def _write_page(result: RunResult, progress: Progress) -> None:
+    """Write the page; the tables are published already, whatever becomes of it."""
+    from pipeline.report import write_page
+    from pipeline.tables.store import open_tables
+
+    path = result.plant.data_folder / PAGE
+    if path.exists() and not result.changed:
+        return
+    progress("writing the page", 0, 1)
+    try:
+        write_page(open_tables(result.plant.data_folder), result.plant, path)
+    except (GaugelessError, OSError, ValueError) as error:
+        _log.exception("the page was not written")
+        result.outcome.fail(
+            f"{PAGE}: the page could not be written ({error}); the tables are whole."
+        )
 
 
 _SECOND = pd.Timedelta(seconds=1)
