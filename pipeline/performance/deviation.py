@@ -131,6 +131,7 @@ def daily_deviation(
     baseline: BaselineCurve,
     *,
     time_zone: str = "UTC",
+    mean_flow: bool = False,
 ) -> pd.DataFrame:
     """Daily deviations as ratios of sums.
 
@@ -144,13 +145,17 @@ def daily_deviation(
         The same baseline.
     time_zone : str
         IANA name of the zone whose days are meant [-].
+    mean_flow : bool
+        Whether to give the mean flow of each day too, so that a trend can be that at one flow
+        [-].
 
     Returns
     -------
     DataFrame
         One row per day with at least one 'ok' point: ``time`` (datetime64[us, UTC], start of
         the local day), ``n_points`` and, per quantity, ``q_deviation``,
-        ``q_deviation_u_random`` and ``q_deviation_u_systematic`` [-]; range index.
+        ``q_deviation_u_random`` and ``q_deviation_u_systematic`` [-]; where asked for, ``flow``
+        (mean at reference speed, [m3/s]); range index.
 
     Notes
     -----
@@ -173,6 +178,8 @@ def daily_deviation(
         "time": days,
         "n_points": np.bincount(code, minlength=count).astype("int64"),
     }
+    if mean_flow:
+        result["flow"] = np.bincount(code, flow, count) / np.bincount(code, minlength=count)
     for name, weight in weights.items():
         column = f"{name}_deviation"
         value, random, systematic = (

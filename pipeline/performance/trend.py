@@ -21,6 +21,10 @@ STEP_CANDIDATES = 6
 # of five, on any of some hundred days, of a size some ten times its standard uncertainty.
 STEP_GAIN = 19.0
 MOST_STEPS = 3
+# How far a deviation, and its change per year, may lean over the whole flow (from none to
+# twice the reference flow): standard size of the prior.
+FLOW_LEAN_U = 0.05
+FLOW_LEAN_U_PER_YEAR = 0.15
 SHARED = 4  # level, slope, sine and cosine lead every regression
 SEN_BLOCK_DAYS = 7
 MONOTONE_BLOCK_DAYS = 14
@@ -114,6 +118,7 @@ def degradation_trend(
     *,
     annual_swing: float = 0.005,
     drift_u_per_year: float = 0.0,
+    reference_flow: float | None = None,
     min_span_days: float = 60.0,
     min_days: int = 30,
     min_coverage: float = 0.15,
@@ -126,7 +131,9 @@ def degradation_trend(
     daily : DataFrame
         One row per day of one epoch: ``time`` (datetime64[us, UTC], start of the day) and the
         `value` column [-]; optional ``<value>_u_random`` [-] (else ``n_points`` [-]) weighs
-        the days; optional ``level_group`` (any label) and ``level_group_u`` [-]: days that
+        the days; optional ``flow`` (mean of the day at reference speed, [m3/s]) makes the
+        slope that at one flow, though the mix of flows changes; optional ``level_group`` (any
+        label) and ``level_group_u`` [-]: days that
         share an error of their own, such as one suction fit, and its standard size. Rows in
         any order; NaN values are days without a value.
     value : str
@@ -136,6 +143,8 @@ def degradation_trend(
         out; it is in the interval until the data themselves show the season [-].
     drift_u_per_year : float
         Declared drift of the instruments that does not cancel, standard [1/yr].
+    reference_flow : float, optional
+        Flow the slope is for; the median of the days when left out [m3/s].
     min_span_days : float
         Shortest span that gets a slope [d].
     min_days : int
@@ -152,9 +161,10 @@ def degradation_trend(
 
     Notes
     -----
-    Generalised least squares on level, slope, annual sine and cosine (zero-mean prior), steps
-    and group offsets (zero-mean prior), with autoregressive plus independent errors whose
-    parameters are integrated over (`pipeline.performance._correlated`). Gross outliers against
+    Generalised least squares on level, slope, annual sine and cosine (zero-mean prior), steps,
+    flow, flow times time and group offsets (zero-mean priors), with autoregressive plus
+    independent errors whose parameters are integrated over
+    (`pipeline.performance._correlated`). Gross outliers against
     the running median of 15 values are left out first.
 
     Examples
@@ -184,7 +194,7 @@ def degradation_trend(
     raw = table[value].to_numpy(dtype=float)
     keep = ~_is_gross(raw) & np.r_[True, np.diff(day) > 0]
     table, stamps, day, raw = table.loc[keep], stamps[keep], day[keep], raw[keep]
-    columns, prior_sd = _regressors(table, stamps, annual_swing)
+    columns, prior_sd = _regressors(table, stamps, annual_swing, reference_flow)
     noise = _relative_noise(table, value)
     fit = fit_cells(weighted_sums(day, raw, columns, noise), [*range(len(prior_sd))], prior_sd)
     fits, odds = [fit], [1.0]
@@ -221,9 +231,12 @@ def _is_gross(raw: Floats) -> NDArray[np.bool_]:
 
 
 def _regressors(
-    table: pd.DataFrame, stamps: pd.DatetimeIndex, annual_swing: float
+    table: pd.DataFrame,
+    stamps: pd.DatetimeIndex,
+    annual_swing: float,
+    reference_flow: float | None,
 ) -> tuple[Floats, Floats]:
-    """Level on the last day, slope per year, season, group offsets."""
+    """Level on the last day, slope per year, season, flow, group offsets."""
     year = np.asarray((stamps - stamps[-1]) / pd.Timedelta("1D"), dtype=float) / DAYS_PER_YEAR
     origin = pd.Timestamp("2000-01-01", tz="UTC")
     angle = (
@@ -234,6 +247,14 @@ def _regressors(
     # Amplitude squared is the sum of two squared coefficients, hence the root of a half.
     season_sd = max(annual_swing, 1e-9) * np.sqrt(0.5)
     prior = [np.inf, np.inf, season_sd, season_sd]
+    if "flow" in table.columns and table["flow"].notna().any():
+        flow = table["flow"].to_numpy(dtype=float)
+        middle = reference_flow or float(np.nanmedian(flow))
+        away = np.nan_to_num(flow / middle - 1.0)
+        # Leakage costs more head far out on the curve: a loss that grows looks steeper when
+        # flow grows with it.
+        columns += [away, away * year]
+        prior += [FLOW_LEAN_U, FLOW_LEAN_U_PER_YEAR]
     if "level_group" in table.columns and len(table["level_group"].unique()) > 1:
         codes, labels = pd.factorize(table["level_group"], sort=True)
         sizes = table.groupby("level_group")["level_group_u"].median()

@@ -143,11 +143,12 @@ def test_daily_values_are_ratios_of_sums(baseline):
     points.loc[5, "flow"] = 0.9
     found = deviation(points, baseline, systematic_cancels=False)
     # Athens puts its clocks forward on 31 March 2024: that day has 23 hours.
-    daily = daily_deviation(points, found, baseline, time_zone="Europe/Athens")
+    daily = daily_deviation(points, found, baseline, time_zone="Europe/Athens", mean_flow=True)
     assert daily["n_points"].tolist() == [21, 23, 24, 3]
     assert str(daily["time"].dtype) == "datetime64[us, UTC]"
     assert daily["time"][1].isoformat() == "2024-03-30T22:00:00+00:00"
     second = points.iloc[22:45]
+    assert daily["flow"][1] == pytest.approx(second["flow"].mean())
     needed = RHO * G * second["flow"] * second["total_head"]
     efficiency = baseline.predict_efficiency(second["flow"])
     ratio = (needed / efficiency).sum() / second["electrical_power"].sum()
