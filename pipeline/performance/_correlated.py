@@ -20,7 +20,11 @@ from scipy.special import stdtr, stdtrit
 Floats = NDArray[np.float64]
 
 LAG1_GRID = (0.0, 0.2, 0.4, 0.55, 0.7, 0.8, 0.87, 0.92, 0.95, 0.975)
-LAG1_PRIOR = (0.1, 0.2, 0.175, 0.15, 0.125, 0.085, 0.06, 0.04, 0.0275, 0.025)
+# Width of each cell over sqrt(1 - r**2): Jeffreys' prior of the correlation of a stationary
+# autoregression, which keeps short series from looking less alike than they are.
+LAG1_PRIOR = np.array([0.1, 0.2, 0.175, 0.15, 0.125, 0.085, 0.06, 0.04, 0.0275, 0.025]) / np.sqrt(
+    1.0 - np.square(LAG1_GRID)
+)
 NUGGET_GRID = (0.02, 0.3, 1.0, 4.0)  # variance of independent noise over autoregressive
 
 __all__ = ["Cells", "Sums", "fit_cells", "mix", "mixture_interval", "weighted_sums"]
