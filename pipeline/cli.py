@@ -106,6 +106,7 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--as-of", help="only evidence before this instant counts (ISO 8601)")
     run.add_argument("--rebuild", action="store_true", help="agree to a rebuild")
     run.add_argument("--verify", action="store_true", help="hash every export again")
+    run.add_argument("--workers", type=int, help="processes for long runs; default one per core")
     run.add_argument("--no-page", action="store_true", help="do not write the page")
     _common(run)
     run.set_defaults(command=_run)
@@ -140,6 +141,7 @@ def _version_or_help(options: argparse.Namespace, parser: argparse.ArgumentParse
 
 def _run(options: argparse.Namespace) -> int:
     from pipeline.jobs.nightly import run_plant
+    from pipeline.jobs.workers import processors
 
     with _progress(options.json) as progress:
         result = run_plant(
@@ -148,6 +150,7 @@ def _run(options: argparse.Namespace) -> int:
             rebuild=options.rebuild,
             verify=options.verify,
             page=not options.no_page,
+            workers=processors() if options.workers is None else options.workers,
             progress=progress,
         )
     return _report(result, options.json)
@@ -156,10 +159,11 @@ def _run(options: argparse.Namespace) -> int:
 def _demo(options: argparse.Namespace) -> int:
     from pipeline.jobs.demo import prepare_demo
     from pipeline.jobs.nightly import run_plant
+    from pipeline.jobs.workers import processors
 
     plant_file = prepare_demo(options.folder)
     with _progress(options.json) as progress:
-        result = run_plant(plant_file, page=True, progress=progress)
+        result = run_plant(plant_file, page=True, workers=processors(), progress=progress)
     return _report(result, options.json)
 
 

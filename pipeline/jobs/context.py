@@ -10,12 +10,13 @@ from dataclasses import dataclass, field
 import pandas as pd
 import pyarrow as pa
 
+from pipeline.errors import StoreError
 from pipeline.months import Month, month_bounds
 from pipeline.plant import Plant
 from pipeline.plant.side_files import Event, SpotReading
 from pipeline.tables.catalogue import BY_NAME
 from pipeline.tables.contracts import Contract
-from pipeline.tables.store import Stage, inputs_digest
+from pipeline.tables.store import Generation, Stage, inputs_digest
 
 _log = logging.getLogger(__name__)
 
@@ -125,8 +126,8 @@ class Run:
     ----------
     plant : Plant
         As read.
-    stage : Stage
-        The generation in the making.
+    stage : Generation
+        The generation in the making: a ``Stage``, or a worker's view of one.
     as_of : Timestamp
         Evidence before this instant counts, UTC.
     fingerprints : Fingerprints
@@ -138,7 +139,7 @@ class Run:
     """
 
     plant: Plant
-    stage: Stage
+    stage: Generation
     as_of: pd.Timestamp
     fingerprints: Fingerprints
     outcome: Outcome = field(default_factory=Outcome)
@@ -153,6 +154,24 @@ class Run:
     def currency(self) -> str:
         """Currency of the latest tariff."""
         return self.plant.tariffs[-1].currency if self.plant.tariffs else "EUR"
+
+    @property
+    def writable(self) -> Stage:
+        """The stage, to write to; a worker's view has none."""
+        if not isinstance(self.stage, Stage):
+            raise StoreError("A worker only reads the stage: hand the file in instead.")
+        return self.stage
+
+    def inputs(self, table: str, parts: Sequence[object]) -> str:
+        """Digest of what a published partition is made from."""
+        return inputs_digest(table, self.plant.station.display, self.currency, list(parts))
+
+    def publish(self, table: str, frame: pd.DataFrame | None) -> pa.Table | None:
+        """Turn an inner frame into the published rows; None for a month without any."""
+        contract = BY_NAME[table]
+        if frame is None or (len(frame) == 0 and contract.partition == "month"):
+            return None
+        return contract.publish(frame, self.plant.station.display, self.currency)
 
     def bounds(self, month: Month) -> tuple[pd.Timestamp, pd.Timestamp]:
         """Give the part of a month that lies before ``as_of``, UTC."""
@@ -195,17 +214,8 @@ class Run:
         str
             Digest of the content; empty where there are no rows.
         """
-        contract = BY_NAME[table]
-        station = self.plant.station
-        digest = inputs_digest(table, station.display, self.currency, list(inputs))
-
-        def rows() -> pa.Table | None:
-            frame = make()
-            if frame is None or (len(frame) == 0 and contract.partition == "month"):
-                return None
-            return contract.publish(frame, station.display, self.currency)
-
-        return self.stage.build(table, month, digest, rows)
+        digest = self.inputs(table, inputs)
+        return self.writable.build(table, month, digest, lambda: self.publish(table, make()))
 
     def contract(self, table: str) -> Contract:
         """Give the contract of a table."""

@@ -15,6 +15,7 @@ import pyarrow as pa
 from pipeline.assembly import pump_frames, segment_column
 from pipeline.jobs.context import Run
 from pipeline.jobs.measure import grid_view
+from pipeline.jobs.workers import MonthJob, MonthMade, Workers, build_months
 from pipeline.months import Month
 from pipeline.plant import Pump, Snapshot
 from pipeline.plant.side_files import SpotReading
@@ -33,24 +34,27 @@ _ALWAYS = (
 )
 
 
-def build_hours(run: Run, survey: Sequence[SpotReading]) -> None:
+def build_hours(run: Run, held: Workers, survey: Sequence[SpotReading]) -> None:
     """Build ``suction_hours`` for every month of measurements."""
     months = run.stage.months("measurements")
-    for done, month in enumerate(months):
-        run.progress("suction side", done, len(months))
+    jobs = []
+    for month in months:
         start, end = run.bounds(month)
         spots = [s for s in survey if start <= s.time < end]
-        inputs = inputs_digest(
+        digest = inputs_digest(
             HOURS, 1, run.fingerprints.suction, run.stage.digest("measurements", month), repr(spots)
         )
-
-        def make(month: Month = month, spots: list[SpotReading] = spots) -> pa.Table | None:
-            frame = _month(run, month, spots)
-            return pa.Table.from_pandas(frame, preserve_index=False) if len(frame) else None
-
-        run.stage.build(HOURS, month, inputs, make)
+        jobs.append(MonthJob(month, {HOURS: digest}, spots))
+    build_months(run, held, "suction side", jobs, make_month)
     for month in set(run.stage.months(HOURS)) - set(months):
-        run.stage.remove(HOURS, month)
+        run.writable.remove(HOURS, month)
+
+
+def make_month(run: Run, month: Month, spots: Sequence[SpotReading]) -> MonthMade:
+    """Make the hourly rows of a month."""
+    frame = _month(run, month, spots)
+    rows = pa.Table.from_pandas(frame, preserve_index=False) if len(frame) else None
+    return MonthMade({HOURS: rows})
 
 
 def _month(run: Run, month: Month, spots: Sequence[SpotReading]) -> pd.DataFrame:

@@ -71,7 +71,7 @@ def ingest(run: Run, verify: bool = False, read_again: bool = False) -> list[Ent
     list of Entry
         The ledger as it will be.
     """
-    stage = run.stage
+    stage = run.writable
     ledger = stage.read_arrow(LEDGER) if stage.has(LEDGER) else no_ledger()
     found = find_files(run.plant)
     _note_empty_patterns(run, found)
@@ -123,7 +123,7 @@ def _again(kept: Iterable[Entry], found: Iterable[FoundFile], queued: set[int]) 
 def _forget(run: Run, entry: Entry) -> None:
     for month in entry.months:
         if run.stage.has_blob(segment_folder(month), entry.sha256):
-            run.stage.remove_blob(segment_folder(month), entry.sha256)
+            run.writable.remove_blob(segment_folder(month), entry.sha256)
 
 
 def _take_in(run: Run, candidate: Candidate) -> tuple[Entry, pa.Table | None]:
@@ -160,7 +160,7 @@ def _keep_samples(run: Run, sha256: str, reading: Reading) -> tuple[Month, ...]:
         start, end = (microseconds(t) for t in month_bounds(month, run.zone))
         near = (time >= start - halo) & (time < end + halo)
         rows = samples if near.all() else samples.filter(pa.array(near))
-        run.stage.put_blob(segment_folder(month), sha256, rows)
+        run.writable.put_blob(segment_folder(month), sha256, rows)
     return tuple(months)
 
 
@@ -207,7 +207,7 @@ def _keep_refused(
     frame = frame.groupby(keys, sort=True, as_index=False)["rows"].sum()
     contract = run.contract("rejected_input")
     table = contract.publish(frame, run.plant.station.display)
-    run.stage.write("rejected_input", None, table)
+    run.writable.write("rejected_input", None, table)
 
 
 def last_sample(ledger: Iterable[Entry]) -> pd.Timestamp | None:

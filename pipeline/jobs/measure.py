@@ -18,6 +18,7 @@ from pipeline.hydraulics.pressure import atmospheric_pressure
 from pipeline.jobs.context import Run
 from pipeline.jobs.daily_quality import daily_quality
 from pipeline.jobs.ingest import cut_before, segment_folder, sources_by_month
+from pipeline.jobs.workers import MonthJob, MonthMade, Workers, build_months
 from pipeline.months import Month, microseconds
 from pipeline.plant import Tag
 from pipeline.quantities import DisplayUnit, display_unit
@@ -27,47 +28,41 @@ OUTSIDE_RANGE_TOLERANCE = 0.02
 full scale of real instruments are not exact [-]. Common practice, no source."""
 
 
-def measure(run: Run, ledger: Sequence[Entry]) -> None:
+def measure(run: Run, held: Workers, ledger: Sequence[Entry]) -> None:
     """Build every month of ``measurements`` and ``data_quality`` that is not up to date."""
     by_month = sources_by_month(ledger)
     wanted = [m for m in by_month if run.bounds(m)[0] < run.bounds(m)[1]]
-    for done, month in enumerate(wanted):
-        run.progress("measurements", done, len(wanted))
-        _month(run, month, by_month[month])
-    for table in ("measurements", "data_quality"):
+    jobs = []
+    for month in wanted:
+        sources = [(e.sequence, e.sha256) for e in by_month[month]]
+        parts = [run.fingerprints.measure, sources, run.bounds(month)[1].isoformat()]
+        inputs = {name: run.inputs(name, [name, *parts]) for name in _TABLES}
+        jobs.append(MonthJob(month, inputs, [sha256 for _, sha256 in sources]))
+    run.outcome.rebuilt += build_months(run, held, "measurements", jobs, make_month)
+    for table in _TABLES:
         for month in set(run.stage.months(table)) - set(wanted):
-            run.stage.remove(table, month)
+            run.writable.remove(table, month)
 
 
-def _month(run: Run, month: Month, sources: Sequence[Entry]) -> None:
+_TABLES = ("measurements", "data_quality")
+
+
+def make_month(run: Run, month: Month, sources: Sequence[str]) -> MonthMade:
+    """Make both tables of a month from the kept samples of its sources, in ledger order."""
     start, end = run.bounds(month)
-    inputs = [
-        "measurements",
-        run.fingerprints.measure,
-        [[e.sequence, e.sha256] for e in sources],
-        end.isoformat(),
-    ]
-    loaded: list[pa.Table] = []
-
-    def samples() -> pa.Table:
-        # Both tables come from the same samples: they are merged once.
-        if not loaded:
-            loaded.append(_samples(run, month, sources))
-        return loaded[0]
-
-    before = run.stage.digest("measurements", month) if run.stage.has("measurements", month) else ""
-    digest = run.build(
-        "measurements", month, inputs, lambda: _measurements(run, samples(), start, end)
+    samples = _samples(run, month, sources)
+    return MonthMade(
+        {
+            "measurements": run.publish("measurements", _measurements(run, samples, start, end)),
+            "data_quality": run.publish("data_quality", daily_quality(run, samples, start, end)),
+        }
     )
-    if digest != before:
-        run.outcome.rebuilt.append(month)
-    run.build("data_quality", month, inputs, lambda: daily_quality(run, samples(), start, end))
 
 
-def _samples(run: Run, month: Month, sources: Sequence[Entry]) -> pa.Table:
+def _samples(run: Run, month: Month, sources: Sequence[str]) -> pa.Table:
     """Samples of a month and its halo, later files first in rank, in SI, judged by range."""
     folder = segment_folder(month)
-    pieces = [run.stage.read_blob(folder, e.sha256) for e in sources]
+    pieces = [run.stage.read_blob(folder, sha256) for sha256 in sources]
     merged, _ = merge_samples([cut_before(p, run.as_of) for p in pieces])
     pressure = float(atmospheric_pressure(run.plant.station.altitude))
     si = to_si(merged, run.plant.tags, pressure)

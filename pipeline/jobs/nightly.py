@@ -27,6 +27,8 @@ from pipeline.jobs.money import build_money, build_pumps
 from pipeline.jobs.perform import compare, find_baselines, find_trends, roll_up
 from pipeline.jobs.points import build_points
 from pipeline.jobs.suction import check_gauges_and_fit
+from pipeline.jobs.workers import Workers
+from pipeline.jobs.workers import workers as hold_workers
 from pipeline.plant import Plant, read_plant
 from pipeline.plant.side_files import Event, SpotReading, read_events, read_survey
 from pipeline.tables.catalogue import PUBLISHED
@@ -77,6 +79,7 @@ def run_plant(
     rebuild: bool = False,
     verify: bool = False,
     page: bool = False,
+    workers: int = 1,
     progress: Progress = no_progress,
 ) -> RunResult:
     """Run the whole job on one plant file.
@@ -93,6 +96,9 @@ def run_plant(
         Hash every export, even where size and time of change are as known.
     page : bool
         Write the page ``report.html`` beside the tables, where they changed.
+    workers : int
+        Processes for runs with many months to do. The tables do not depend on it. A script
+        that asks for more than one needs the usual ``if __name__ == "__main__":`` guard.
     progress : callable
         Told about each step.
 
@@ -118,7 +124,10 @@ def run_plant(
     Store.check_filesystem(plant.data_folder)
     with store.writer() as stage, log_to_file(plant.data_folder / "logs", started):
         try:
-            result = _run(plant, events, survey, stage, as_of, rebuild, verify, progress, started)
+            with hold_workers(workers) as held:
+                result = _run(
+                    plant, events, survey, stage, held, as_of, rebuild, verify, progress, started
+                )
             _log.info("generation %d, changed: %s", result.generation, result.changed)
             if page and result.as_of is not None:
                 _write_page(result, progress)
@@ -134,6 +143,7 @@ def _run(
     events: Sequence[Event],
     survey: Sequence[SpotReading],
     stage: Stage,
+    held: Workers,
     as_of: pd.Timestamp | None,
     rebuild: bool,
     verify: bool,
@@ -161,6 +171,8 @@ def _run(
             "committed: nothing was done."
         )
         return _result(run, stage.generation, False, committed)
+    if not before:
+        held.warm_up()
     ledger = ingest(run, verify, read_again="read" in changed_stages)
     latest = last_sample(ledger)
     if latest is None:
@@ -171,12 +183,12 @@ def _run(
     run.as_of = as_of if as_of is not None else min(latest, started).ceil("s") + _SECOND
     if committed is not None:
         run.as_of = max(run.as_of, committed)
-    measure(run, ledger)
-    check_gauges_and_fit(run, events, survey)
-    build_points(run)
-    roll_up(run)
+    measure(run, held, ledger)
+    check_gauges_and_fit(run, held, events, survey)
+    build_points(run, held)
+    roll_up(run, held)
     baselines = find_baselines(run, events)
-    compare(run, baselines)
+    compare(run, held, baselines)
     find_trends(run, baselines)
     _finish_tables(run, baselines, events)
     return _finish(run, stage, started, run.as_of)

@@ -15,12 +15,17 @@ from pipeline.jobs.baselines import (
     learn,
 )
 from pipeline.jobs.context import Run
+from pipeline.jobs.workers import MonthJob, MonthMade, Workers, build_months
 from pipeline.months import Month, day_starts
 from pipeline.performance.baseline import BaselineCurve
 from pipeline.performance.deviation import daily_deviation, deviation
 from pipeline.performance.operating_points import STEADY
 from pipeline.performance.reduction import reduce_points
-from pipeline.performance.rolling import SOURCES_BY_CERTAINTY, rolling_performance
+from pipeline.performance.rolling import (
+    ROLLING_COLUMNS,
+    SOURCES_BY_CERTAINTY,
+    rolling_performance,
+)
 from pipeline.performance.trend import Trend, degradation_trend
 from pipeline.plant.side_files import Event
 
@@ -35,24 +40,27 @@ _POINT_COLUMNS = (
 )  # fmt: skip
 
 
-def roll_up(run: Run) -> None:
+def roll_up(run: Run, held: Workers) -> None:
     """Build ``rolling_performance`` for every month of operating points."""
     months = run.stage.months("operating_points")
-    station = run.plant.station
-    for done, month in enumerate(months):
-        run.progress("rolling performance", done, len(months))
-        digest = run.stage.digest("operating_points", month)
+    jobs = []
+    for month in months:
+        parts = ["rolling", 1, run.stage.digest("operating_points", month), run.zone]
+        jobs.append(MonthJob(month, {ROLLING: run.inputs(ROLLING, parts)}))
+    build_months(run, held, "rolling performance", jobs, roll_month)
+    _drop_others(run, ROLLING, months)
 
-        def make(month: Month = month) -> pd.DataFrame:
-            points = run.read("operating_points", [month])
-            return with_u95(
-                rolling_performance(points, station.grid, run.zone),
-                "overall_efficiency",
-                "pump_efficiency",
-            )
 
-        run.build("rolling_performance", month, ["rolling", 1, digest, run.zone], make)
-    _drop_others(run, "rolling_performance", months)
+ROLLING = "rolling_performance"
+
+
+def roll_month(run: Run, month: Month, _: object) -> MonthMade:
+    """Make the hours and days of a month."""
+    points = run.read("operating_points", [month], ROLLING_COLUMNS)
+    found = rolling_performance(points, run.plant.station.grid, run.zone)
+    return MonthMade(
+        {ROLLING: run.publish(ROLLING, with_u95(found, "overall_efficiency", "pump_efficiency"))}
+    )
 
 
 def with_u95(frame: pd.DataFrame, *names: str) -> pd.DataFrame:
@@ -70,7 +78,7 @@ def with_u95(frame: pd.DataFrame, *names: str) -> pd.DataFrame:
 
 def _drop_others(run: Run, table: str, months: Sequence[Month]) -> None:
     for month in set(run.stage.months(table)) - set(months):
-        run.stage.remove(table, month)
+        run.writable.remove(table, month)
 
 
 def find_baselines(run: Run, events: Iterable[Event]) -> list[Baseline]:
@@ -91,33 +99,37 @@ def _points_digest(run: Run) -> list[list[str]]:
     return [list(item) for item in sorted(run.stage.digests("operating_points").items())]
 
 
-def compare(run: Run, baselines: Sequence[Baseline]) -> None:
-    """Build ``daily_deviations`` and ``energy_cost`` inputs month by month."""
+def compare(run: Run, held: Workers, baselines: Sequence[Baseline]) -> None:
+    """Build ``daily_deviations`` month by month."""
     months = run.stage.months("operating_points")
     digests = {id(b): _baseline_digest(b) for b in baselines}
-    for done, month in enumerate(months):
-        run.progress("deviations", done, len(months))
+    jobs = []
+    for month in months:
         start, end = run.bounds(month)
         holding = [b for b in baselines if b.epoch.start < end and b.epoch.end > start]
-        inputs = [
+        parts = [
             "deviations",
             1,
             run.fingerprints.perform,
             run.stage.digest("operating_points", month),
             [digests[id(b)] for b in holding],
         ]
+        jobs.append(MonthJob(month, {DEVIATIONS: run.inputs(DEVIATIONS, parts)}, holding))
+    build_months(run, held, "deviations", jobs, compare_month)
+    _drop_others(run, DEVIATIONS, months)
 
-        def make(month: Month = month, holding: list[Baseline] = holding) -> pd.DataFrame:
-            points = run.read("operating_points", [month], _POINT_COLUMNS)
-            points = points[points["status"] == STEADY]
-            pieces = [_daily(points, b, run.zone, run.plant.station.grid) for b in holding]
-            pieces = [p for p in pieces if len(p)]
-            if not pieces:
-                return run.contract("daily_deviations").empty()
-            return pd.concat(pieces, ignore_index=True)
 
-        run.build("daily_deviations", month, inputs, make)
-    _drop_others(run, "daily_deviations", months)
+DEVIATIONS = "daily_deviations"
+
+
+def compare_month(run: Run, month: Month, holding: Sequence[Baseline]) -> MonthMade:
+    """Make the daily deviations of a month under the baselines that hold in it."""
+    points = run.read("operating_points", [month], _POINT_COLUMNS)
+    points = points[points["status"] == STEADY]
+    pieces = [_daily(points, b, run.zone, run.plant.station.grid) for b in holding]
+    pieces = [p for p in pieces if len(p)]
+    rows = pd.concat(pieces, ignore_index=True) if pieces else None
+    return MonthMade({DEVIATIONS: run.publish(DEVIATIONS, rows)})
 
 
 def _baseline_digest(b: Baseline) -> list[str]:

@@ -17,6 +17,7 @@ from pipeline.jobs.hours import header_columns
 from pipeline.jobs.measure import grid_view
 from pipeline.jobs.perform import with_u95
 from pipeline.jobs.suction import DRAWING, IN_FORCE, MODELS
+from pipeline.jobs.workers import MonthJob, MonthMade, Workers, build_months
 from pipeline.months import Month
 from pipeline.performance.operating_points import operating_points
 from pipeline.plant import Pump, Snapshot
@@ -34,7 +35,7 @@ _log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Knowledge:
+class Knowledge:
     """What the suction stage found, as needed to fill one month."""
 
     checks: pd.DataFrame
@@ -66,16 +67,15 @@ class _Models:
         return self._built[key]
 
 
-def build_points(run: Run) -> None:
+def build_points(run: Run, held: Workers) -> None:
     """Build ``operating_points`` for every month of measurements."""
     months = run.stage.months("measurements")
     known = _knowledge(run)
-    models = _Models(known.models)
-    for done, month in enumerate(months):
-        run.progress("operating points", done, len(months))
+    jobs = []
+    for month in months:
         start, end = run.bounds(month)
         mine = _of_month(known, month, start, end)
-        inputs = [
+        parts = [
             "operating_points",
             1,
             run.fingerprints.suction,
@@ -83,29 +83,31 @@ def build_points(run: Run) -> None:
             run.stage.digest("measurements", month),
             _digest(mine, start, end),
         ]
-        run.build(
-            "operating_points",
-            month,
-            inputs,
-            lambda month=month, mine=mine: _month(run, month, mine, models),  # type: ignore[misc]
-        )
+        inputs = {"operating_points": run.inputs("operating_points", parts)}
+        jobs.append(MonthJob(month, inputs, mine))
+    build_months(run, held, "operating points", jobs, make_month)
     for month in set(run.stage.months("operating_points")) - set(months):
-        run.stage.remove("operating_points", month)
+        run.writable.remove("operating_points", month)
 
 
-def _knowledge(run: Run) -> _Knowledge:
+def make_month(run: Run, month: Month, mine: Knowledge) -> MonthMade:
+    """Make the operating points of a month; a pump that fails stops no other."""
+    failures: list[str] = []
+    points = _month(run, month, mine, failures)
+    return MonthMade({"operating_points": run.publish("operating_points", points)}, failures)
+
+
+def _knowledge(run: Run) -> Knowledge:
     stage = run.stage
     nothing = pd.DataFrame()
-    return _Knowledge(
+    return Knowledge(
         checks=run.read("gauge_checks"),
         in_force=stage.read(IN_FORCE) if stage.has(IN_FORCE) else nothing,
         models=stage.read(MODELS) if stage.has(MODELS) else nothing,
     )
 
 
-def _of_month(
-    known: _Knowledge, month: Month, start: pd.Timestamp, end: pd.Timestamp
-) -> _Knowledge:
+def _of_month(known: Knowledge, month: Month, start: pd.Timestamp, end: pd.Timestamp) -> Knowledge:
     """Keep what bears on a month, so that its digest rests while others change."""
     checks = known.checks[(known.checks["start"] < end) & (known.checks["end"] > start)].copy()
     # What lies outside the month must not disturb it.
@@ -113,7 +115,7 @@ def _of_month(
     checks["end"] = checks["end"].clip(upper=end)
     checks = checks[["pump", "check", "start", "end"]].reset_index(drop=True)
     if known.in_force.empty:
-        return _Knowledge(checks=checks, in_force=known.in_force, models=known.models)
+        return Knowledge(checks=checks, in_force=known.in_force, models=known.models)
     # An epoch that is open ends with the data: cut to the month, it rests too.
     use = known.in_force[known.in_force["month"] == month].copy()
     use["epoch_end"] = use["epoch_end"].clip(upper=end)
@@ -124,17 +126,18 @@ def _of_month(
     touching = spans[(spans["epoch"] < end) & (spans["epoch_end"] > start)]
     drawn = (known.models["model"] == DRAWING) & known.models["epoch"].isin(touching["epoch"])
     models = known.models[own.isin(wanted) | drawn].reset_index(drop=True)
-    return _Knowledge(checks=checks, in_force=use.reset_index(drop=True), models=models)
+    return Knowledge(checks=checks, in_force=use.reset_index(drop=True), models=models)
 
 
-def _digest(mine: _Knowledge, start: pd.Timestamp, end: pd.Timestamp) -> str:
+def _digest(mine: Knowledge, start: pd.Timestamp, end: pd.Timestamp) -> str:
     frames = (mine.checks, mine.in_force, mine.models)
     texts = [f.to_csv(index=False) if len(f.columns) else "" for f in frames]
     return inputs_digest(str(start), str(end), texts)
 
 
-def _month(run: Run, month: Month, mine: _Knowledge, models: _Models) -> pd.DataFrame:
+def _month(run: Run, month: Month, mine: Knowledge, failures: list[str]) -> pd.DataFrame | None:
     start, end = run.bounds(month)
+    models = _Models(mine.models)
     atmosphere = float(atmospheric_pressure(run.plant.station.altitude))
     pieces = []
     for era in run.plant.eras(start, end):
@@ -151,10 +154,10 @@ def _month(run: Run, month: Month, mine: _Knowledge, models: _Models) -> pd.Data
                 )
                 pieces.append(points)
             except GaugelessError as error:
-                run.outcome.fail(f"pump {name}, {month}: {' '.join(str(error).split())}")
+                failures.append(f"pump {name}, {month}: {' '.join(str(error).split())}")
     pieces = [p for p in pieces if len(p)]
     if not pieces:
-        return run.contract("operating_points").empty()
+        return None
     together = pd.concat(pieces, ignore_index=True)
     return with_u95(
         together,
@@ -184,7 +187,7 @@ def flow_tag(era: Snapshot, pump: str) -> str | None:
 
 
 def _filled(
-    era: Snapshot, pump: Pump, frame: pd.DataFrame, mine: _Knowledge, models: _Models
+    era: Snapshot, pump: Pump, frame: pd.DataFrame, mine: Knowledge, models: _Models
 ) -> pd.DataFrame:
     """Add the suction pressure, its uncertainty, source and reason to a pump's frame."""
     times = pd.DatetimeIndex(frame["time"])
@@ -262,7 +265,7 @@ def _modelled(
     pump: Pump,
     rows: pd.DataFrame,
     times: pd.DatetimeIndex,
-    mine: _Knowledge,
+    mine: Knowledge,
     models: _Models,
 ) -> list[Estimate]:
     """Estimates by the fit in force, then by drawings alone."""

@@ -21,6 +21,7 @@ from pipeline.hydraulics.pressure import atmospheric_pressure
 from pipeline.hydraulics.suction_line import PipeRun, line_loss
 from pipeline.jobs.context import Run
 from pipeline.jobs.hours import HOURS, SEGMENT_PREFIX, build_hours, header_columns, read_hours
+from pipeline.jobs.workers import LEAST_TASKS, Site, Workers
 from pipeline.months import Month
 from pipeline.plant import Pump, Segment, Snapshot
 from pipeline.plant.side_files import Event, SpotReading
@@ -79,30 +80,22 @@ class EpochFits:
     losses: pd.DataFrame
 
 
-def check_gauges_and_fit(run: Run, events: Sequence[Event], survey: Sequence[SpotReading]) -> None:
+def check_gauges_and_fit(
+    run: Run, held: Workers, events: Sequence[Event], survey: Sequence[SpotReading]
+) -> None:
     """Build ``gauge_checks``, ``suction_fits`` and the working table of fitted models."""
-    build_hours(run, survey)
+    build_hours(run, held, survey)
     inputs = [
         "suction", 1, run.fingerprints.suction, _digests(run, HOURS), run.as_of.isoformat()
     ]  # fmt: skip
     digest = inputs_digest("suction replay", inputs)
-    if run.stage.is_current(MODELS, None, digest):
+    if run.writable.is_current(MODELS, None, digest):
         return
     findings: list[pd.DataFrame] = []
     fits: list[EpochFits] = []
-    for line in sorted(run.plant.lines):
-        run.progress(f"suction line {line}", 0, 1)
-        hours = read_hours(run, line)
-        if hours.empty:
-            continue
-        for epoch in line_epochs(run, line, events):
-            inside = (hours["time"] >= epoch.start) & (hours["time"] < epoch.end)
-            mine = hours[inside].reset_index(drop=True)
-            if mine.empty:
-                continue
-            found, fitted = _check_and_fit(run, epoch, mine)
-            findings.append(found)
-            fits.append(fitted)
+    for checked, fitted in _all_lines(run, held, events):
+        findings += checked
+        fits += fitted
     found = [f for f in findings if len(f)]
     checks = pd.concat(found, ignore_index=True) if found else None
     run.build(
@@ -127,8 +120,52 @@ def check_gauges_and_fit(run: Run, events: Sequence[Event], survey: Sequence[Spo
     )
     if fits:
         models, in_force = _model_tables(fits)
-        run.stage.build(IN_FORCE, None, digest, lambda: in_force)
-        run.stage.build(MODELS, None, digest, lambda: models)
+        run.writable.build(IN_FORCE, None, digest, lambda: in_force)
+        run.writable.build(MODELS, None, digest, lambda: models)
+
+
+LineDone = tuple[list[pd.DataFrame], list["EpochFits"]]
+
+
+def _all_lines(run: Run, held: Workers, events: Sequence[Event]) -> list[LineDone]:
+    """Check and fit line by line, in several processes where there is more than one line."""
+    lines = sorted(run.plant.lines)
+    months = run.stage.months(HOURS)
+    if held.count < 2 or len(lines) < 2 or len(months) < LEAST_TASKS:
+        done = []
+        for number, line in enumerate(lines):
+            run.progress("suction lines", number, len(lines))
+            done.append(_line(run, line, events))
+        return done
+    site = Site.of(run)
+    futures = [held.pool().submit(_line_in_worker, site, line, events) for line in lines]
+    found = []
+    for number, future in enumerate(futures):
+        run.progress("suction lines", number, len(lines))
+        found.append(future.result())
+    return found
+
+
+def _line_in_worker(site: Site, line: str, events: Sequence[Event]) -> LineDone:
+    return _line(site.run(), line, events)
+
+
+def _line(run: Run, line: str, events: Sequence[Event]) -> LineDone:
+    """Check and fit one suction line, epoch by epoch."""
+    findings: list[pd.DataFrame] = []
+    fits: list[EpochFits] = []
+    hours = read_hours(run, line)
+    if hours.empty:
+        return findings, fits
+    for epoch in line_epochs(run, line, events):
+        inside = (hours["time"] >= epoch.start) & (hours["time"] < epoch.end)
+        mine = hours[inside].reset_index(drop=True)
+        if mine.empty:
+            continue
+        found, fitted = _check_and_fit(run, epoch, mine)
+        findings.append(found)
+        fits.append(fitted)
+    return findings, fits
 
 
 def _joined(pieces: Sequence[pd.DataFrame]) -> pd.DataFrame:

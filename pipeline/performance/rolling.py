@@ -12,6 +12,25 @@ from pipeline.performance.operating_points import STEADY
 
 Period = Literal["hour", "day"]
 
+ROLLING_COLUMNS = (
+    "pump",
+    "time",
+    "status",
+    "flow",
+    "total_head",
+    "electrical_power",
+    "hydraulic_power",
+    "shaft_power",
+    "overall_efficiency_u_systematic",
+    "overall_efficiency_u_random",
+    "pump_efficiency_u_systematic",
+    "pump_efficiency_u_random",
+    "suction_pressure_source",
+    "suction_pressure_u_systematic",
+    "level_only_hydraulic_power",
+)
+"""Columns of ``operating_points`` that ``rolling_performance`` needs."""
+
 
 def rolling_performance(points: pd.DataFrame, grid: float, zone: str) -> pd.DataFrame:
     """Sum operating points into hours and local days.

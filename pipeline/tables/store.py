@@ -32,7 +32,7 @@ from typing import Self
 from pipeline.errors import StoreError
 from pipeline.tables import files
 from pipeline.tables.files import STAGE, TRASH, discard_folder, disk_errors, swap_link
-from pipeline.tables.generation import Generation, load_state
+from pipeline.tables.generation import EVIDENCE, Entry, Generation, Key, load_state
 from pipeline.tables.lock import FolderLock
 from pipeline.tables.stage import Stage, inputs_digest
 from pipeline.tables.worker import StagedFile, worker_write
@@ -40,6 +40,7 @@ from pipeline.tables.worker import StagedFile, worker_write
 __all__ = [
     "Generation",
     "Stage",
+    "StageView",
     "StagedFile",
     "Store",
     "Tables",
@@ -53,6 +54,36 @@ _log = logging.getLogger(__name__)
 GENERATIONS_KEPT = 5
 _TARGET = re.compile(r"store/([0-9]{1,12})/?")
 _NUMBER = re.compile(r"[0-9]{1,12}")
+
+
+class StageView(Generation):
+    """What a worker sees of a stage: the files that stand in its folder, to read.
+
+    Parameters
+    ----------
+    folder : Path or str
+        `Stage.folder` of the run.
+
+    Notes
+    -----
+    Nothing is known of digests here: a worker reads and hands files in, it decides nothing.
+    """
+
+    def __init__(self, folder: Path | str) -> None:
+        root = Path(folder)
+        entries: dict[Key, Entry] = {}
+        with disk_errors(f"look into {root}"):
+            for path in sorted(root.glob("[a-z]*/*.parquet")):
+                part = "" if path.stem == path.parent.name else path.stem
+                key = Key("table", path.parent.name, part)
+                entries[key] = Entry("", _STANDS, path.stat().st_size)
+            for path in sorted(root.glob(f"{EVIDENCE}/*/*.parquet")):
+                key = Key.of_blob(path.parent.name, path.stem)
+                entries[key] = Entry("", _STANDS, path.stat().st_size)
+        super().__init__(root, entries)
+
+
+_STANDS = "stands"
 
 
 class Store:
