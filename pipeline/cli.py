@@ -188,8 +188,8 @@ def _instant(text: str | None):  # type: ignore[no-untyped-def]  # noqa: ANN202
     try:
         instant = pd.Timestamp(text)
     except ValueError:
-        instant = pd.NaT
-    if instant is pd.NaT or pd.isna(instant):
+        instant = None
+    if instant is None or pd.isna(instant):
         fault = Fault("--as-of", f"'{text}'", "an instant such as 2026-03-01T00:00Z")
         raise PlantFileError("The command cannot be understood.", [fault])
     return instant.tz_localize("UTC") if instant.tzinfo is None else instant.tz_convert("UTC")

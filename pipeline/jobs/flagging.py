@@ -40,7 +40,7 @@ def find_flags(run: Run, baselines: Sequence[Baseline], events: Sequence[Event])
     """Build ``flags`` and ``flag_history``."""
     tables = ("daily_deviations", "suction_losses", "gauge_checks")
     inputs = ["flags", 1, run.fingerprints.perform]
-    inputs += [sorted(run.stage.digests(name).items()) for name in tables]  # type: ignore[list-item]
+    inputs += [sorted(run.stage.digests(name).items()) for name in tables]
     made: list[tuple[pd.DataFrame, pd.DataFrame]] = []
 
     def replayed() -> tuple[pd.DataFrame, pd.DataFrame]:

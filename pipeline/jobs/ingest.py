@@ -204,7 +204,7 @@ def _keep_refused(
     filled = [p for p in pieces if len(p)]
     frame = pd.concat(filled, ignore_index=True) if filled else before.iloc[:0]
     keys = ["file", "line", "tag", "reason", "text"]
-    frame = frame.groupby(keys, sort=True, as_index=False)["rows"].sum()
+    frame = frame.groupby(keys, sort=True)["rows"].sum().reset_index()
     contract = run.contract("rejected_input")
     table = contract.publish(frame, run.plant.station.display)
     run.writable.write("rejected_input", None, table)

@@ -126,23 +126,25 @@ def _measurements(
     value = grid.column("value").to_numpy() * scale + offset
     return pd.DataFrame(
         {
-            "tag": pd.Categorical.from_codes(code, names),
+            "tag": _categorical(code, names),
             "time": grid.column("time").to_pandas(),
             "value": value,
-            "unit": pd.Categorical.from_codes(*_unit_codes([u.text or "1" for u in units], code)),
+            "unit": _unit_labels([u.text or "1" for u in units], code),
             "coverage": grid.column("coverage").to_numpy().astype(np.float64),
             "sample_count": grid.column("sample_count").to_numpy().astype(np.int64),
-            "worst_quality": pd.Categorical.from_codes(
-                grid.column("worst_quality").to_numpy(), list(WORD_OF_QUALITY)
-            ),
+            "worst_quality": _categorical(grid.column("worst_quality").to_numpy(), WORD_OF_QUALITY),
         }
     )
 
 
-def _unit_codes(texts: Sequence[str], code: np.ndarray) -> tuple[np.ndarray, list[str]]:
+def _unit_labels(texts: Sequence[str], code: np.ndarray) -> pd.Categorical[str]:
     distinct = sorted(set(texts))
     position = {text: i for i, text in enumerate(distinct)}
-    return np.array([position[t] for t in texts])[code], distinct
+    return _categorical(np.array([position[t] for t in texts])[code], distinct)
+
+
+def _categorical(code: np.ndarray, names: Sequence[str]) -> pd.Categorical[str]:
+    return pd.Categorical.from_codes(code, pd.Index(names))
 
 
 def shown_unit(run: Run, tag: str) -> DisplayUnit:

@@ -140,13 +140,13 @@ def _duty_profile(run: Run, months: Sequence[Month]) -> pd.DataFrame:
         return run.contract("duty_profile").empty()
     keys = ["pump", "combination", "bin"]
     total = pd.concat(sums).groupby(keys, sort=True).sum().reset_index()
-    width = total["pump"].map(edges)
+    step = total["pump"].map(edges)
     return pd.DataFrame(
         {
             "pump": total["pump"],
             "combination": total["combination"],
-            "flow_low": total["bin"] * width,
-            "flow_high": (total["bin"] + 1) * width,
+            "flow_low": total["bin"] * step,
+            "flow_high": (total["bin"] + 1) * step,
             "running_time": total["running_time"],
             "volume": total["volume"],
             "electrical_energy": total["electrical_energy"],

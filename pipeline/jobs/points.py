@@ -111,14 +111,14 @@ def _of_month(known: Knowledge, month: Month, start: pd.Timestamp, end: pd.Times
     """Keep what bears on a month, so that its digest rests while others change."""
     checks = known.checks[(known.checks["start"] < end) & (known.checks["end"] > start)].copy()
     # What lies outside the month must not disturb it.
-    checks["start"] = checks["start"].clip(lower=start)
-    checks["end"] = checks["end"].clip(upper=end)
+    checks["start"] = checks["start"].where(checks["start"] > start, start)
+    checks["end"] = checks["end"].where(checks["end"] < end, end)
     checks = checks[["pump", "check", "start", "end"]].reset_index(drop=True)
     if known.in_force.empty:
         return Knowledge(checks=checks, in_force=known.in_force, models=known.models)
     # An epoch that is open ends with the data: cut to the month, it rests too.
     use = known.in_force[known.in_force["month"] == month].copy()
-    use["epoch_end"] = use["epoch_end"].clip(upper=end)
+    use["epoch_end"] = use["epoch_end"].where(use["epoch_end"] < end, end)
     keys = ["line", "epoch", "model"]
     wanted = pd.MultiIndex.from_frame(use[keys])
     own = pd.MultiIndex.from_frame(known.models[keys])
@@ -228,7 +228,7 @@ def _spread(estimate: Estimate, place: np.ndarray, n: int) -> Estimate:
     """Put an estimate of some rows back among all rows."""
 
     def full(values: np.ndarray, fill: object, dtype: type) -> np.ndarray:
-        out = np.full(n, fill, dtype=dtype)
+        out: np.ndarray = np.full(n, fill, dtype=dtype)
         out[place] = values
         return out
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -238,7 +239,7 @@ def _early(hours: pd.DataFrame) -> pd.DataFrame:
     return pd.concat(kept)
 
 
-def model_parameters(epoch: LineEpoch, hours: pd.DataFrame) -> dict[str, object]:
+def model_parameters(epoch: LineEpoch, hours: pd.DataFrame) -> dict[str, Any]:
     """Everything a line model is told before any reading: priors and uncertainties."""
     snapshot = epoch.snapshot
     line = snapshot.lines[epoch.line]
@@ -264,7 +265,7 @@ def model_parameters(epoch: LineEpoch, hours: pd.DataFrame) -> dict[str, object]
         priors[f"{BRANCH}{name}"] = prior
     pumps = [snapshot.pumps[n] for n in line.branches if n in snapshot.pumps]
     tap_u = max((p.suction_tap.elevation_u for p in pumps), default=0.0)
-    parameters: dict[str, object] = {
+    parameters: dict[str, Any] = {
         "header_columns": columns,
         "branch_column": OWN_FLOW,
         "loss_prior": priors,
@@ -411,7 +412,7 @@ def _bad(checks: pd.DataFrame, hours: pd.DataFrame) -> pd.Series:
 
 
 def _replay(
-    hours: pd.DataFrame, bad: pd.Series, parameters: Mapping[str, object]
+    hours: pd.DataFrame, bad: pd.Series, parameters: Mapping[str, Any]
 ) -> dict[Month, FitInForce]:
     """The fit in force in every month of the epoch."""
     rows = usable_rows(hours, bad)
@@ -496,7 +497,7 @@ def _model_tables(fits: Sequence[EpochFits]) -> tuple[pa.Table, pa.Table]:
     models, in_force = [], []
     for fitted in fits:
         epoch = fitted.epoch
-        head = {"line": epoch.line, "epoch": epoch.start}
+        head: dict[str, Any] = {"line": epoch.line, "epoch": epoch.start}
         models.append(fitted.drawing.to_frame().assign(model=DRAWING, **head))
         written: dict[int, str] = {}
         for month, fit in fitted.by_month.items():

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -73,9 +74,9 @@ def summary(plant: Plant) -> dict[str, object]:
     }
 
 
-def _plain(record: dict[str, object]) -> dict[str, object]:
+def _plain(record: Mapping[Hashable, Any]) -> dict[str, object]:
     return {
-        key: value.isoformat() if isinstance(value, pd.Timestamp) else value
+        str(key): value.isoformat() if isinstance(value, pd.Timestamp) else value
         for key, value in record.items()
     }
 
