@@ -183,6 +183,9 @@ def _run(
     run.as_of = as_of if as_of is not None else min(latest, started).ceil("s") + _SECOND
     if committed is not None:
         run.as_of = max(run.as_of, committed)
+    if before and not changed_stages and run.as_of == committed and not stage.has_changes:
+        # No news at all: every table is a function of what has not changed.
+        return _result(run, stage.generation, False, committed)
     measure(run, held, ledger)
     check_gauges_and_fit(run, held, events, survey)
     build_points(run, held)

@@ -109,7 +109,7 @@ def overview(rows: dict[str, dict[str, object]], links: dict[str, str], currency
             "Against baseline, same duty",
             "Change per year",
             "Loss costs per year",
-            "Suction pressure, least certain",
+            "Suction pressure of most points",
             "Level alone would claim",
             "Open flags",
         ),
