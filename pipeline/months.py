@@ -14,6 +14,7 @@ import pandas as pd
 
 __all__ = [
     "Month",
+    "MonthNumbers",
     "day_starts",
     "microseconds",
     "month_bounds",
@@ -91,6 +92,39 @@ def months_of(times_us: np.ndarray, halo_us: int, zone: str) -> list[Month]:
         if np.any((times_us >= start - halo_us) & (times_us < end + halo_us)):
             found.append(month)
     return found
+
+
+class MonthNumbers:
+    """Months of a zone as consecutive numbers, for many instants at once.
+
+    Parameters
+    ----------
+    zone : str
+        Time zone of the station.
+    """
+
+    def __init__(self, zone: str) -> None:
+        starts = _month_starts(zone)
+        self._starts = starts
+
+    def of(self, times_us: np.ndarray) -> np.ndarray:
+        """Give the month number of each instant [µs since 1970 UTC]."""
+        return np.searchsorted(self._starts, times_us, side="right") - 1
+
+    @staticmethod
+    def name(number: int) -> Month:
+        """Give the month of a number."""
+        return str(_FIRST_MONTH + int(number))
+
+
+_FIRST_MONTH = pd.Period("1979-01", freq="M")
+_MONTHS = 12 * 130
+
+
+@functools.cache
+def _month_starts(zone: str) -> np.ndarray:
+    names = (str(_FIRST_MONTH + number) for number in range(_MONTHS))
+    return np.array([microseconds(month_bounds(name, zone)[0]) for name in names])
 
 
 def microseconds(instant: pd.Timestamp) -> int:

@@ -1,14 +1,17 @@
 """Take in what is new among the exports: ledger, kept samples, and what was refused.
 
-The samples of a file are kept in the data folder, sorted, one piece per month it bears on
-(the halo included). A month is rebuilt from its pieces alone, so that one night costs what
-one night brings, and a source that vanishes later takes nothing away.
+The samples of a file are kept in the data folder, sorted, one piece per month, and once more
+those near the ends of a month, which bear on its neighbour. A month is rebuilt from its pieces
+alone, so that one night costs what one night brings, and a source that vanishes later takes
+nothing away.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import tempfile
 from collections.abc import Iterable
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -21,12 +24,15 @@ from pipeline.exports.ledger import empty_ledger as no_ledger
 from pipeline.exports.ledger import entries as entries_of
 from pipeline.exports.read import FoundFile, find_exports, read_export
 from pipeline.exports.reading import Reading
+from pipeline.exports.spool import spool_export
 from pipeline.jobs.context import Run
-from pipeline.months import Month, microseconds, month_bounds, months_of
+from pipeline.months import Month, MonthNumbers, microseconds, month_bounds
 from pipeline.plant import Plant
 from pipeline.tables.store import Generation
 
 LEDGER = "ledger"
+LARGE_FILE = 48_000_000
+"""A file of more bytes is read block by block."""
 EVIDENCE = ("accepted", "vanished")
 
 
@@ -45,6 +51,11 @@ def find_files(plant: Plant) -> list[FoundFile]:
 def segment_folder(month: Month) -> str:
     """Name the folder of kept samples of a month."""
     return "samples_" + month.replace("-", "_")
+
+
+def edge_folder(month: Month) -> str:
+    """Name the folder of the samples near the ends of a month."""
+    return "edges_" + month.replace("-", "_")
 
 
 def halo_us(plant: Plant) -> int:
@@ -78,6 +89,8 @@ def ingest(run: Run, verify: bool = False, read_again: bool = False) -> list[Ent
     plan = scan(ledger, found, verify)
     for note in plan.notes:
         run.outcome.note(note)
+    for path, reason in plan.unreadable:
+        run.outcome.fail(f"{path}: {reason}")
     for path, reason in plan.unreadable:
         run.outcome.fail(f"{path}: {reason}")
     candidates = list(plan.to_read)
@@ -116,23 +129,25 @@ def _again(kept: Iterable[Entry], found: Iterable[FoundFile], queued: set[int]) 
     return [
         Candidate(found=files[e.path], sha256=e.sha256, sequence=e.sequence)
         for e in kept
-        if e.status in ("accepted", "failed") and e.path in files and e.sequence not in queued
+        if e.status in ("accepted", "failed", "waiting")
+        and e.path in files
+        and e.sequence not in queued
     ]
 
 
 def _forget(run: Run, entry: Entry) -> None:
     for month in entry.months:
-        if run.stage.has_blob(segment_folder(month), entry.sha256):
-            run.writable.remove_blob(segment_folder(month), entry.sha256)
+        for folder in (segment_folder(month), edge_folder(month)):
+            if run.stage.has_blob(folder, entry.sha256):
+                run.writable.remove_blob(folder, entry.sha256)
 
 
 def _take_in(run: Run, candidate: Candidate) -> tuple[Entry, pa.Table | None]:
     """Read one file; whatever is wrong with it stops nothing else."""
     path = candidate.found.path
+    read = _take_in_large if candidate.found.size > LARGE_FILE else _take_in_small
     try:
-        reading = read_export(
-            candidate.found.file, candidate.found.export, list(run.plant.tags), path
-        )
+        reading, kept = read(run, candidate)
     except ExportError as error:
         text = " ".join(str(error).split())
         run.outcome.fail(text)
@@ -145,23 +160,134 @@ def _take_in(run: Run, candidate: Candidate) -> tuple[Entry, pa.Table | None]:
     run.outcome.rejected_rows += sum(reading.rejected.column("count").to_pylist())
     for note in reading.notes:
         run.outcome.note(f"{path}: {note}")
-    months = _keep_samples(run, candidate.sha256, reading)
-    entry = record(candidate, reading, 0.0)
-    return dataclasses.replace(entry, months=months), _refused_rows(reading)
+    entry = dataclasses.replace(
+        record(candidate, reading),
+        accepted=kept.samples,
+        first_time=kept.first,
+        last_time=kept.last,
+        months=tuple(sorted(kept.months)),
+    )
+    return entry, _refused_rows(reading)
 
 
-def _keep_samples(run: Run, sha256: str, reading: Reading) -> tuple[Month, ...]:
-    """Store the samples of a file by month, the halo included."""
-    samples = reading.samples.combine_chunks()
-    time = samples.column("time").combine_chunks().cast(pa.int64()).to_numpy()
+def _take_in_small(run: Run, candidate: Candidate) -> tuple[Reading, Kept]:
+    """Read a file whole."""
+    found, tags = candidate.found, run.plant.tags
+    reading = read_export(found.file, found.export, list(tags), found.path, switch_tags(run.plant))
+    kept = Kept()
+    if reading.status == "accepted":
+        months = MonthNumbers(run.zone)
+        number = months.of(_times(reading.samples))
+        for one in np.unique(number):
+            rows = reading.samples.filter(pa.array(number == one))
+            _keep(run, candidate.sha256, months, int(one), rows, kept)
+    return reading, kept
+
+
+def _take_in_large(run: Run, candidate: Candidate) -> tuple[Reading, Kept]:
+    """Read a file block by block, laying its months down on disk: memory stays that of one."""
+    found, tags = candidate.found, run.plant.tags
+    months = MonthNumbers(run.zone)
+    kept = Kept()
+    with tempfile.TemporaryDirectory(prefix="spool-", dir=run.plant.data_folder) as folder:
+        spool = spool_export(
+            found.file,
+            found.export,
+            list(tags),
+            Path(folder),
+            found.path,
+            months.of,
+            switch_tags(run.plant),
+        )
+        if spool.reading.status == "accepted":
+            for done, part in enumerate(spool.parts):
+                run.progress(f"reading {found.file.name}", done, len(spool.parts))
+                _keep(run, candidate.sha256, months, part, spool.take(part).samples, kept)
+    return spool.reading, kept
+
+
+def switch_tags(plant: Plant) -> list[str]:
+    """Name the tags whose words may be on and off."""
+    return [
+        name
+        for name, versions in plant.tags.items()
+        if any(v.quantity in ("running", "valve_open") for v in versions)
+    ]
+
+
+@dataclasses.dataclass(slots=True)
+class Kept:
+    """What has been kept of a file so far."""
+
+    samples: int = 0
+    first: pd.Timestamp | None = None
+    last: pd.Timestamp | None = None
+    months: set[Month] = dataclasses.field(default_factory=set)
+
+
+def _times(samples: pa.Table) -> np.ndarray:
+    return samples.column("time").combine_chunks().cast(pa.int64()).to_numpy()
+
+
+def _keep(
+    run: Run, sha256: str, months: MonthNumbers, number: int, samples: pa.Table, kept: Kept
+) -> None:
+    """Keep the samples of one month, and once more those near its ends for its neighbours."""
+    if samples.num_rows == 0:
+        return
+    time = _times(samples)
     halo = halo_us(run.plant)
-    months = months_of(time, halo, run.zone)
-    for month in months:
-        start, end = (microseconds(t) for t in month_bounds(month, run.zone))
-        near = (time >= start - halo) & (time < end + halo)
-        rows = samples if near.all() else samples.filter(pa.array(near))
-        run.writable.put_blob(segment_folder(month), sha256, rows)
-    return tuple(months)
+    month = months.name(number)
+    start, end = (microseconds(t) for t in month_bounds(month, run.zone))
+    run.writable.put_blob(segment_folder(month), sha256, samples)
+    first, last = time < start + halo, time >= end - halo
+    if first.any() or last.any():
+        run.writable.put_blob(edge_folder(month), sha256, samples.filter(pa.array(first | last)))
+    kept.months.add(month)
+    kept.months |= {months.name(number - 1)} if first.any() else set()
+    kept.months |= {months.name(number + 1)} if last.any() else set()
+    kept.samples += samples.num_rows
+    low, high = (pd.Timestamp(int(t), unit="us", tz="UTC") for t in (time.min(), time.max()))
+    kept.first = low if kept.first is None else min(kept.first, low)
+    kept.last = high if kept.last is None else max(kept.last, high)
+
+
+def read_kept(
+    stage: Generation, month: Month, sources: Iterable[str], halo: int, zone: str
+) -> list[pa.Table]:
+    """Read the kept samples of a month and its halo, source by source.
+
+    Parameters
+    ----------
+    stage : Generation
+        Where they are kept.
+    month : str
+        The month.
+    sources : iterable of str
+        SHA-256 of the files, in the order in which later ones go before earlier ones.
+    halo : int
+        How far before and after the month samples still count [µs].
+    zone : str
+        Time zone of the station.
+
+    Returns
+    -------
+    list of Table
+        In that order; the pieces of one source do not overlap.
+    """
+    start, end = (microseconds(t) for t in month_bounds(month, zone))
+    neighbours = [str(pd.Period(month, freq="M") + step) for step in (-1, 1)]
+    found = []
+    for sha256 in sources:
+        if stage.has_blob(segment_folder(month), sha256):
+            found.append(stage.read_blob(segment_folder(month), sha256))
+        for neighbour in neighbours:
+            if stage.has_blob(edge_folder(neighbour), sha256):
+                edge = stage.read_blob(edge_folder(neighbour), sha256)
+                time = _times(edge)
+                near = (time >= start - halo) & (time < end + halo)
+                found.append(edge.filter(pa.array(near)))
+    return found
 
 
 def _whole_file(path: str, reason: str) -> pa.Table:

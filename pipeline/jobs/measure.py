@@ -17,7 +17,7 @@ from pipeline.exports.ledger import Entry, merge_samples
 from pipeline.hydraulics.pressure import atmospheric_pressure
 from pipeline.jobs.context import Run
 from pipeline.jobs.daily_quality import daily_quality
-from pipeline.jobs.ingest import cut_before, segment_folder, sources_by_month
+from pipeline.jobs.ingest import cut_before, halo_us, read_kept, sources_by_month
 from pipeline.jobs.workers import MonthJob, MonthMade, Workers, build_months
 from pipeline.months import Month, microseconds
 from pipeline.plant import Tag
@@ -61,8 +61,7 @@ def make_month(run: Run, month: Month, sources: Sequence[str]) -> MonthMade:
 
 def _samples(run: Run, month: Month, sources: Sequence[str]) -> pa.Table:
     """Samples of a month and its halo, later files first in rank, in SI, judged by range."""
-    folder = segment_folder(month)
-    pieces = [run.stage.read_blob(folder, sha256) for sha256 in sources]
+    pieces = read_kept(run.stage, month, sources, halo_us(run.plant), run.zone)
     merged, _ = merge_samples([cut_before(p, run.as_of) for p in pieces])
     pressure = float(atmospheric_pressure(run.plant.station.altitude))
     si = to_si(merged, run.plant.tags, pressure)
