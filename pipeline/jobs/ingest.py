@@ -91,8 +91,6 @@ def ingest(run: Run, verify: bool = False, read_again: bool = False) -> list[Ent
         run.outcome.note(note)
     for path, reason in plan.unreadable:
         run.outcome.fail(f"{path}: {reason}")
-    for path, reason in plan.unreadable:
-        run.outcome.fail(f"{path}: {reason}")
     candidates = list(plan.to_read)
     kept = list(plan.entries)
     if read_again:
