@@ -128,9 +128,9 @@ def run_plant(
                 result = _run(
                     plant, events, survey, stage, held, as_of, rebuild, verify, progress, started
                 )
-            _log.info("generation %d, changed: %s", result.generation, result.changed)
-            if page and result.as_of is not None:
-                _write_page(result, progress)
+                _log.info("generation %d, changed: %s", result.generation, result.changed)
+                if page and result.as_of is not None:
+                    _write_page(result, held, progress)
             return result
         except Exception:
             # The command line says it in one sentence; the log keeps where it happened.
@@ -190,14 +190,14 @@ def _run(
     check_gauges_and_fit(run, held, events, survey)
     build_points(run, held)
     roll_up(run, held)
-    baselines = find_baselines(run, events)
+    baselines = find_baselines(run, held, events)
     compare(run, held, baselines)
-    find_trends(run, baselines)
+    find_trends(run, held, baselines)
     _finish_tables(run, baselines, events)
     return _finish(run, stage, started, run.as_of)
 
 
-def _write_page(result: RunResult, progress: Progress) -> None:
+def _write_page(result: RunResult, held: Workers, progress: Progress) -> None:
     """Write the page; the tables are published already, whatever becomes of it."""
     from pipeline.report import write_page
     from pipeline.tables.store import open_tables
@@ -207,7 +207,8 @@ def _write_page(result: RunResult, progress: Progress) -> None:
         return
     progress("writing the page", 0, 1)
     try:
-        write_page(open_tables(result.plant.data_folder), result.plant, path)
+        pool = held.pool() if held.count > 1 else None
+        write_page(open_tables(result.plant.data_folder), result.plant, path, pool)
     except (GaugelessError, OSError, ValueError) as error:
         _log.exception("the page was not written")
         result.outcome.fail(

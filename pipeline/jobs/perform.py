@@ -81,12 +81,14 @@ def _drop_others(run: Run, table: str, months: Sequence[Month]) -> None:
         run.writable.remove(table, month)
 
 
-def find_baselines(run: Run, events: Iterable[Event]) -> list[Baseline]:
+def find_baselines(run: Run, held: Workers, events: Iterable[Event]) -> list[Baseline]:
     """Learn every baseline and build its two tables."""
-    baselines = []
-    for versions in run.plant.pumps.values():
-        for epoch in epochs_of(versions, events, run.as_of):
-            baselines.append(learn(run, epoch))
+    epochs = [
+        epoch
+        for versions in run.plant.pumps.values()
+        for epoch in epochs_of(versions, events, run.as_of)
+    ]
+    baselines = held.map_with_run(run, learn, epochs)
     inputs = ["baselines", 1, run.fingerprints.perform, _points_digest(run)]
     run.build("baselines", None, inputs, lambda: baseline_rows(baselines))
     curves = curve_rows(baselines)
@@ -200,19 +202,19 @@ def _level_only(points: pd.DataFrame, curve: BaselineCurve | None, zone: str) ->
     return pd.Series(np.bincount(code, (power * found)[ok], len(days)) / total, index=days)
 
 
-def find_trends(run: Run, baselines: Sequence[Baseline]) -> None:
+def find_trends(run: Run, held: Workers, baselines: Sequence[Baseline]) -> None:
     """Build ``trends`` from all daily deviations."""
     inputs = ["trends", 1, run.fingerprints.perform, _digests(run, "daily_deviations")]
-    run.build("trends", None, inputs, lambda: _trend_rows(run, baselines))
+    run.build("trends", None, inputs, lambda: _trend_rows(run, held, baselines))
 
 
 def _digests(run: Run, table: str) -> list[list[str]]:
     return [list(item) for item in sorted(run.stage.digests(table).items())]
 
 
-def _trend_rows(run: Run, baselines: Sequence[Baseline]) -> pd.DataFrame:
+def _trend_rows(run: Run, held: Workers, baselines: Sequence[Baseline]) -> pd.DataFrame:
     daily = run.read("daily_deviations")
-    rows = []
+    asked = []
     for b in baselines:
         within = (
             (daily["pump"] == b.epoch.pump.id)
@@ -221,12 +223,20 @@ def _trend_rows(run: Run, baselines: Sequence[Baseline]) -> pd.DataFrame:
         )
         mine = daily[within].rename(columns={"day": "time"})
         mine["n_points"] = mine["points"]
-        for name in TREND_QUANTITIES:
-            trend = degradation_trend(mine, f"{name}_deviation")
-            rows.append(_trend_row(b, "as_used", name, trend, mine))
-        trend = degradation_trend(mine, "level_only_efficiency_deviation")
-        rows.append(_trend_row(b, "level_only", "efficiency", trend, mine))
-    return pd.DataFrame(rows)
+        asked.append((b, mine))
+    found = held.map(_baseline_trends, asked)
+    return pd.DataFrame([row for rows in found for row in rows])
+
+
+def _baseline_trends(asked: tuple[Baseline, pd.DataFrame]) -> list[dict[str, object]]:
+    """The trends of one pump under one baseline."""
+    b, mine = asked
+    rows = [
+        _trend_row(b, "as_used", name, degradation_trend(mine, f"{name}_deviation"), mine)
+        for name in TREND_QUANTITIES
+    ]
+    trend = degradation_trend(mine, "level_only_efficiency_deviation")
+    return [*rows, _trend_row(b, "level_only", "efficiency", trend, mine)]
 
 
 def _trend_row(

@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import pandas as pd
 import pyarrow as pa
@@ -27,7 +27,12 @@ from pipeline.tables.store import Stage, StagedFile, StageView, worker_write
 LEAST_TASKS = 4
 """Fewer tasks than this are done in this process: a worker takes a second to start."""
 
-_PRELOADED = ["pipeline.jobs.points", "pipeline.jobs.perform", "pipeline.jobs.suction"]
+_PRELOADED = [
+    "pipeline.jobs.points",
+    "pipeline.jobs.perform",
+    "pipeline.jobs.suction",
+    "pipeline.report",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +70,8 @@ class MonthMade:
     failures: list[str] = field(default_factory=list)
 
 
+Item = TypeVar("Item")
+Made = TypeVar("Made")
 MonthTask = Callable[[Run, Month, Any], MonthMade]
 
 
@@ -97,11 +104,31 @@ class Workers:
             for _ in range(self.count):
                 self.pool().submit(_nothing)
 
+    def map(self, task: Callable[[Item], Made], items: Sequence[Item]) -> list[Made]:
+        """Call a module's function on each item, here or in the processes; in order."""
+        if self._pool is None or len(items) < 2:
+            return [task(item) for item in items]
+        return list(self._pool.map(task, items))
+
+    def map_with_run(
+        self, run: Run, task: Callable[[Run, Item], Made], items: Sequence[Item]
+    ) -> list[Made]:
+        """Call a function that reads the stage on each item; in order."""
+        if self._pool is None or len(items) < 2:
+            return [task(run, item) for item in items]
+        site = Site.of(run)
+        futures = [self._pool.submit(_call_with_run, site, task, item) for item in items]
+        return [future.result() for future in futures]
+
     def close(self) -> None:
         """End the processes."""
         if self._pool is not None:
             self._pool.shutdown(cancel_futures=True)
             self._pool = None
+
+
+def _call_with_run(site: Site, task: Callable[[Run, Item], Made], item: Item) -> Made:
+    return task(site.run(), item)
 
 
 def _nothing() -> None:

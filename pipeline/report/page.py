@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import secrets
+from concurrent.futures import Executor
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
@@ -19,12 +21,12 @@ from pipeline.report.readings import Readings
 from pipeline.report.sections import Section, section
 from pipeline.report.style import COLOURS, KINDS
 from pipeline.report.words import moment_text
-from pipeline.tables.store import Tables
+from pipeline.tables.store import Tables, open_tables
 
 __all__ = ["write_page"]
 
 
-def write_page(tables: Tables, plant: Plant, path: Path) -> Path:
+def write_page(tables: Tables, plant: Plant, path: Path, pool: Executor | None = None) -> Path:
     """Write the page of a station.
 
     Parameters
@@ -35,6 +37,8 @@ def write_page(tables: Tables, plant: Plant, path: Path) -> Path:
         As read from the plant file.
     path : Path
         HTML file to write; one that exists is replaced at once and whole.
+    pool : Executor, optional
+        Processes that draw the pumps; this one by default.
 
     Returns
     -------
@@ -59,9 +63,49 @@ def write_page(tables: Tables, plant: Plant, path: Path) -> Path:
     currency = _currency(readings, plant)
     rows = pump_rows(readings, list(plant.pumps))
     links = {name: f"pump-{place}" for place, name in enumerate(rows, start=1)}
-    sections = [section(readings, plant, n, row, links, currency) for n, row in rows.items()]
-    text = _render(readings, plant, sections, rows, links, currency, tables.generation)
+    if pool is None:
+        drawn = [_draw(readings, plant, n, row, links, currency) for n, row in rows.items()]
+    else:
+        place = (tables.folder.parents[1], tables.generation)
+        futures = [
+            pool.submit(_draw_in_worker, *place, plant, n, row, links, currency)
+            for n, row in rows.items()
+        ]
+        drawn = [future.result() for future in futures]
+    sections = [one for one, _ in drawn]
+    packed = {one.link: text for one, text in drawn if text}
+    text = _render(readings, plant, sections, packed, rows, links, currency, tables.generation)
     return _replace(Path(path), text)
+
+
+def _draw_in_worker(
+    folder: Path,
+    generation: int,
+    plant: Plant,
+    pump: str,
+    row: dict[str, object],
+    links: dict[str, str],
+    currency: str,
+) -> tuple[Section, str]:
+    readings = Readings(open_tables(folder, generation))
+    return _draw(readings, plant, pump, row, links, currency)
+
+
+def _draw(
+    readings: Readings,
+    plant: Plant,
+    pump: str,
+    row: dict[str, object],
+    links: dict[str, str],
+    currency: str,
+) -> tuple[Section, str]:
+    """Build a pump's section and pack its figures; the section keeps only that they are there."""
+    whole = section(readings, plant, pump, row, links, currency)
+    figures = _figures(whole)
+    kept = tuple(
+        replace(d, figure=None if d.figure is None else go.Figure()) for d in whole.drawings
+    )
+    return replace(whole, drawings=kept), pack_figures(figures) if figures else ""
 
 
 def _currency(readings: Readings, plant: Plant) -> str:
@@ -73,6 +117,7 @@ def _render(
     readings: Readings,
     plant: Plant,
     sections: list[Section],
+    packed: dict[str, str],
     rows: dict[str, dict[str, object]],
     links: dict[str, str],
     currency: str,
@@ -101,7 +146,7 @@ def _render(
         flags=flags_of(readings, links, zone),
         has_flags=readings.has("flags"),
         sections=sections,
-        packed={s.link: pack_figures(_figures(s)) for s in sections if _figures(s)},
+        packed=packed,
         kinds=KINDS,
         colours=COLOURS,
         day_states=DAY_STATES,
