@@ -6,6 +6,7 @@ depend on which nights were run.
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 from collections.abc import Sequence
 
@@ -17,7 +18,13 @@ from pipeline.jobs.baselines import Baseline, steady_points
 from pipeline.jobs.context import Run
 from pipeline.performance.causes import Circumstances, Verdict, find_causes, flow_signature
 from pipeline.performance.deviation import deviation
-from pipeline.performance.flags import FlagReplay, FlagRules, Watched, replay_flags
+from pipeline.performance.flags import (
+    PERFORMANCE,
+    FlagReplay,
+    FlagRules,
+    Watched,
+    replay_flags,
+)
 from pipeline.performance.rolling import SOURCES_BY_CERTAINTY
 from pipeline.performance.site_checks import CHECKS
 from pipeline.plant.side_files import Event
@@ -84,8 +91,21 @@ def _performance(run: Run, b: Baseline, daily: pd.DataFrame) -> FlagReplay | Non
         mine,
         b.epoch.pump.id,
         learned_to,
+        watched=_watched(b, mine),
         energy_cost_per_year=np.nan if price is None else yearly * price,
         epoch_end=None if b.epoch.end >= run.as_of else b.epoch.end,
+    )
+
+
+def _watched(b: Baseline, daily: pd.DataFrame) -> tuple[Watched, ...]:
+    """What is watched for a loss; a maker's curve is itself only so well known."""
+    if b.source == "learned":
+        return PERFORMANCE
+    return tuple(
+        dataclasses.replace(
+            one, reference_u=float(np.nanmedian(daily[f"{one.column}_u_systematic"]))
+        )
+        for one in PERFORMANCE
     )
 
 

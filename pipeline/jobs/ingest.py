@@ -31,6 +31,7 @@ from pipeline.plant import Plant
 from pipeline.tables.store import Generation
 
 LEDGER = "ledger"
+DISORDER = "disorder"
 LARGE_FILE = 48_000_000
 """A file of more bytes is read block by block."""
 EVIDENCE = ("accepted", "vanished")
@@ -135,7 +136,7 @@ def _again(kept: Iterable[Entry], found: Iterable[FoundFile], queued: set[int]) 
 
 def _forget(run: Run, entry: Entry) -> None:
     for month in entry.months:
-        for folder in (segment_folder(month), edge_folder(month)):
+        for folder in (segment_folder(month), edge_folder(month), DISORDER):
             if run.stage.has_blob(folder, entry.sha256):
                 run.writable.remove_blob(folder, entry.sha256)
 
@@ -179,6 +180,7 @@ def _take_in_small(run: Run, candidate: Candidate) -> tuple[Reading, Kept]:
         for one in np.unique(number):
             rows = reading.samples.filter(pa.array(number == one))
             _keep(run, candidate.sha256, months, int(one), rows, kept)
+        _keep_disorder(run, candidate.sha256, [reading.disorder])
     return reading, kept
 
 
@@ -187,6 +189,7 @@ def _take_in_large(run: Run, candidate: Candidate) -> tuple[Reading, Kept]:
     found, tags = candidate.found, run.plant.tags
     months = MonthNumbers(run.zone)
     kept = Kept()
+    disorder: list[pa.Table] = []
     with tempfile.TemporaryDirectory(prefix="spool-", dir=run.plant.data_folder) as folder:
         spool = spool_export(
             found.file,
@@ -200,8 +203,24 @@ def _take_in_large(run: Run, candidate: Candidate) -> tuple[Reading, Kept]:
         if spool.reading.status == "accepted":
             for done, part in enumerate(spool.parts):
                 run.progress(f"reading {found.file.name}", done, len(spool.parts))
-                _keep(run, candidate.sha256, months, part, spool.take(part).samples, kept)
+                tidy = spool.take(part)
+                _keep(run, candidate.sha256, months, part, tidy.samples, kept)
+                disorder.append(tidy.disorder)
+            _keep_disorder(run, candidate.sha256, disorder)
     return spool.reading, kept
+
+
+def _keep_disorder(run: Run, sha256: str, pieces: list[pa.Table]) -> None:
+    """Keep what sorting hid, for the data quality of the days."""
+    table = pa.concat_tables(pieces) if pieces else None
+    if table is not None and table.num_rows:
+        run.writable.put_blob(DISORDER, sha256, table)
+
+
+def read_disorder(stage: Generation, sources: Iterable[str]) -> pa.Table | None:
+    """Read what sorting hid in some files; None where it hid nothing."""
+    found = [stage.read_blob(DISORDER, s) for s in sources if stage.has_blob(DISORDER, s)]
+    return pa.concat_tables(found) if found else None
 
 
 def switch_tags(plant: Plant) -> list[str]:

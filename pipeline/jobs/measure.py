@@ -14,10 +14,18 @@ from pipeline.assembly.grid_view import WORD_OF_QUALITY
 from pipeline.exports.conversion import to_si
 from pipeline.exports.grid import TagSettings, grid_samples
 from pipeline.exports.ledger import Entry, merge_samples
+from pipeline.exports.merge import late_arrivals
 from pipeline.hydraulics.pressure import atmospheric_pressure
 from pipeline.jobs.context import Run
 from pipeline.jobs.daily_quality import daily_quality
-from pipeline.jobs.ingest import cut_before, halo_us, read_kept, sources_by_month
+from pipeline.jobs.ingest import (
+    cut_before,
+    halo_us,
+    read_disorder,
+    read_kept,
+    segment_folder,
+    sources_by_month,
+)
 from pipeline.jobs.workers import MonthJob, MonthMade, Workers, build_months
 from pipeline.months import Month, microseconds
 from pipeline.plant import Tag
@@ -51,10 +59,15 @@ def make_month(run: Run, month: Month, sources: Sequence[str]) -> MonthMade:
     """Make both tables of a month from the kept samples of its sources, in ledger order."""
     start, end = run.bounds(month)
     samples = _samples(run, month, sources)
+    folder = segment_folder(month)
+    own = [run.stage.read_blob(folder, s) for s in sources if run.stage.has_blob(folder, s)]
+    quality = daily_quality(
+        run, samples, start, end, read_disorder(run.stage, sources), late_arrivals(own)
+    )
     return MonthMade(
         {
             "measurements": run.publish("measurements", _measurements(run, samples, start, end)),
-            "data_quality": run.publish("data_quality", daily_quality(run, samples, start, end)),
+            "data_quality": run.publish("data_quality", quality),
         }
     )
 

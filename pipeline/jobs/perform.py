@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 import pandas as pd
 
+from pipeline.hydraulics.head import STANDARD_GRAVITY
 from pipeline.jobs.baselines import (
     Baseline,
     baseline_rows,
@@ -36,6 +37,7 @@ _POINT_COLUMNS = (
     "total_head_u_systematic", "total_head_u_random", "electrical_power",
     "electrical_power_u_systematic", "electrical_power_u_random", "shaft_power", "speed_ratio",
     "density", "suction_pressure_source", "suction_pressure", "static_pressure",
+    "suction_pressure_u_systematic",
     "level_only_total_head", "suction_flow", "hydraulic_power",
 )  # fmt: skip
 
@@ -153,7 +155,7 @@ def _daily(points: pd.DataFrame, b: Baseline, zone: str, grid: float) -> pd.Data
         return pd.DataFrame()
     same_source = (mine["suction_pressure_source"] == b.suction_source).to_numpy()
     found = deviation(mine, b.curve, systematic_cancels=same_source)
-    daily = daily_deviation(mine, found, b.curve, time_zone=zone).rename(
+    daily = daily_deviation(mine, found, b.curve, time_zone=zone, mean_flow=True).rename(
         columns={"time": "day", "n_points": "points"}
     )
     if daily.empty:
@@ -165,8 +167,14 @@ def _daily(points: pd.DataFrame, b: Baseline, zone: str, grid: float) -> pd.Data
     energy = np.bincount(days.get_indexer(day), power, len(days)) * grid
     source = _usual_source(days, day, mine["suction_pressure_source"].to_numpy()[ok])
     level_only = _level_only(mine, b.level_only, zone).reindex(days).to_numpy()
+    # What an error of the suction pressure, the same all day, does to head and efficiency.
+    weight = mine["density"].to_numpy() * STANDARD_GRAVITY * mine["total_head"].to_numpy()
+    part = (mine["suction_pressure_u_systematic"].to_numpy() / weight)[ok]
+    at = days.get_indexer(day)
+    suction_u = np.bincount(at, part, len(days)) / np.bincount(at, minlength=len(days))
     return daily.assign(
         pump=b.epoch.pump.id,
+        suction_u_systematic=suction_u,
         electrical_energy=energy,
         expected_energy=energy * (1.0 + daily["efficiency_deviation"].to_numpy()),
         suction_pressure_source=source,
@@ -223,9 +231,23 @@ def _trend_rows(run: Run, held: Workers, baselines: Sequence[Baseline]) -> pd.Da
         )
         mine = daily[within].rename(columns={"day": "time"})
         mine["n_points"] = mine["points"]
+        mine = mine.assign(**_level_groups(b, mine))
         asked.append((b, mine))
     found = held.map(_baseline_trends, asked)
     return pd.DataFrame([row for rows in found for row in rows])
+
+
+def _level_groups(b: Baseline, daily: pd.DataFrame) -> dict[str, object]:
+    """Days whose suction pressure is from one source share its error: no wear, but a level.
+
+    The source the baseline was learned with carries the same error as the baseline.
+    """
+    source = daily["suction_pressure_source"].astype(str)
+    own = source == b.suction_source
+    return {
+        "level_group": source,
+        "level_group_u": daily["suction_u_systematic"].where(~own, 1e-6),
+    }
 
 
 def _baseline_trends(asked: tuple[Baseline, pd.DataFrame]) -> list[dict[str, object]]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -52,8 +53,8 @@ class FitInForce:
     month: str
     since: str
     model: SuctionLineModel
-    trained_from: pd.Timestamp
-    trained_to: pd.Timestamp
+    trained_from: Any
+    trained_to: Any
     from_later: bool = False
 
 
@@ -118,7 +119,7 @@ def replay_month(
     rows: pd.DataFrame,
     month: str,
     incumbent: FitInForce | None,
-    parameters: Mapping[str, object],
+    parameters: Mapping[str, Any],
     judged_at: pd.DataFrame,
 ) -> FitInForce:
     """Decide which fit is in force in a month.
@@ -146,7 +147,10 @@ def replay_month(
     times = chosen["time"]
     # Friction that grew within the evidence is brought to what it was at its end.
     model, _ = fit_tracked(
-        SuctionLineModel(**dict(parameters)), chosen, chosen["reading"], pd.DatetimeIndex(times)
+        SuctionLineModel(**dict(parameters)),
+        chosen,
+        chosen["reading"].to_numpy(dtype=float),
+        pd.DatetimeIndex(times),
     )
     candidate = FitInForce(
         month=month,
