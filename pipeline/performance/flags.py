@@ -358,7 +358,12 @@ def _is_jump(days: pd.DatetimeIndex, loss: Floats, n_learned: int) -> bool:
     day = np.asarray((days[: len(loss)] - days[0]) / pd.Timedelta("1D"), dtype=float)
     begin = np.unique(np.linspace(n_learned, len(loss) - 1, BEGINNINGS).astype(int))
     step = (np.arange(len(loss)) >= begin[:, np.newaxis]).astype(float)
-    ramp = np.maximum(day - day[begin][:, np.newaxis], 0.0)
+    # A pump that wore while its baseline was learned is on a ramp from the first day on; the
+    # loss is counted from the mean of those days, and so is the ramp.
+    early = np.unique(np.linspace(0, len(loss) - 1, BEGINNINGS).astype(int))
+    ramp = np.maximum(day - day[early][:, np.newaxis], 0.0)
+    if n_learned:
+        ramp -= ramp[:, :n_learned].mean(axis=1, keepdims=True)
 
     def explained(shape: Floats) -> float:
         squares = np.sum(shape**2, axis=1)
