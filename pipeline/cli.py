@@ -122,6 +122,17 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("plant", help="plant file (TOML)")
     _common(check)
     check.set_defaults(command=_check)
+
+    inspect = commands.add_parser(
+        "inspect", help="read exports nobody described yet and draft the plant file"
+    )
+    inspect.add_argument("folder", help="folder in which the plant file will stand")
+    inspect.add_argument(
+        "paths", nargs="*", default=["."], help="files, folders or globs in it; default: all of it"
+    )
+    inspect.add_argument("--draft", help="write the draft to this new file")
+    _common(inspect)
+    inspect.set_defaults(command=_inspect)
     return parser
 
 
@@ -176,6 +187,21 @@ def _check(options: argparse.Namespace) -> int:
     else:
         print(found.text())
     return PARTIAL if found.failures else DONE
+
+
+def _inspect(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from pipeline.jobs.inspection import inspect_folder
+
+    found = inspect_folder(Path(options.folder), options.paths)
+    if options.draft is not None:
+        found.write_draft(Path(options.draft))
+    if options.json:
+        print(json.dumps(found.as_dict(), ensure_ascii=False, indent=2, default=str))
+    else:
+        print(found.text(with_draft=options.draft is None))
+    return PARTIAL if found.inspection.refused else DONE
 
 
 def _instant(text: str | None):  # type: ignore[no-untyped-def]  # noqa: ANN202

@@ -237,7 +237,7 @@ def _trend_rows(run: Run, held: Workers, baselines: Sequence[Baseline]) -> pd.Da
     return pd.DataFrame([row for rows in found for row in rows])
 
 
-def _level_groups(b: Baseline, daily: pd.DataFrame) -> dict[str, object]:
+def _level_groups(b: Baseline, daily: pd.DataFrame) -> dict[str, pd.Series]:
     """Days whose suction pressure is from one source share its error: no wear, but a level.
 
     The source the baseline was learned with carries the same error as the baseline.

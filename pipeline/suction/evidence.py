@@ -106,10 +106,10 @@ class _Hours:
         self._first = np.flatnonzero(np.diff(self.code, prepend=-1))
 
     def count(self, values: Array) -> Array:
-        return np.bincount(self.code, np.isfinite(values), self._n)
+        return np.asarray(np.bincount(self.code, np.isfinite(values), self._n), dtype=float)
 
     def total(self, values: Array) -> Array:
-        return np.bincount(self.code, np.nan_to_num(values), self._n)
+        return np.asarray(np.bincount(self.code, np.nan_to_num(values), self._n), dtype=float)
 
     def mean(self, values: Array) -> Array:
         with np.errstate(invalid="ignore"):

@@ -182,9 +182,7 @@ class Contract:
             "flag": "bool",
             "time": "datetime64[us, UTC]",
         }
-        return pd.DataFrame(
-            {c.name: pd.Series([], dtype=dtypes[c.kind]) for c in self.columns}  # type: ignore[call-overload]
-        )
+        return pd.DataFrame({c.name: pd.Series([], dtype=dtypes[c.kind]) for c in self.columns})
 
     def _check_columns(self, found: pd.Index) -> None:
         wanted = [column.name for column in self.columns]
