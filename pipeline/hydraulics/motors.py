@@ -332,7 +332,9 @@ def motor_output_power(electrical_power: npt.ArrayLike, motor: Motor) -> FloatAr
     """
     output, demand = motor.curve.relative_input()
     relative = as_float(electrical_power) / _input_scale(motor)
-    load = np.interp(np.where(relative < demand[0], np.nan, relative), demand, output)
+    # An idling motor rounded at the last digit still idles.
+    idle = demand[0] * (1.0 - 1e-12)
+    load = np.interp(np.where(relative < idle, np.nan, relative), demand, output)
     return finish(load * motor.rated_power)
 
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from pipeline.errors import RangeError
@@ -117,6 +117,7 @@ def test_efficiency_is_flat_near_full_load_and_falls_below_half():
 
 
 @given(motors, loads)
+@example(Motor(rated_power=13593.0, full_load_efficiency=0.66796875), 0.0)
 def test_input_and_output_are_inverse(motor, load):
     drawn = motor_input_power(load * motor.rated_power, motor)
     assert motor_output_power(drawn, motor) == pytest.approx(
