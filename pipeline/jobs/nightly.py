@@ -178,9 +178,9 @@ def _run(
     if latest is None:
         run.outcome.note("no samples yet: nothing to compute.")
         return _finish(run, stage, started, None)
-    # A sample from the future is a wrong clock, not evidence; by default the latest sample
-    # that can have happened closes the evidence, so a second run without news changes nothing.
-    run.as_of = as_of if as_of is not None else min(latest, started).ceil("s") + _SECOND
+    # A sample from the future is a wrong clock, not evidence; and time that passes without a
+    # sample is none either, so a night without news changes nothing.
+    run.as_of = min(started if as_of is None else as_of, latest.ceil("s") + _SECOND)
     if committed is not None:
         run.as_of = max(run.as_of, committed)
     if before and not changed_stages and run.as_of == committed and not stage.has_changes:

@@ -127,6 +127,14 @@ def test_without_news_there_is_no_new_generation(backfilled: SmallStation, copy_
     assert [p.name for p in (station.data / "store").iterdir() if p.name.isdigit()].count("2") == 0
 
 
+def test_time_that_passes_without_a_sample_is_no_news(backfilled: SmallStation, copy_of: Copy):
+    station = copy_of(backfilled)
+    for nights in (1, 2, 40):
+        result = run_plant(station.plant, as_of=end_of(DAYS - 1) + pd.Timedelta(days=nights))
+        assert not result.changed
+    assert station.bytes_of_tables(but=()) == backfilled.bytes_of_tables(but=())
+
+
 def test_new_content_supersedes_the_old_wholly(backfilled: SmallStation, copy_of: Copy):
     station = copy_of(backfilled).bring(1, power_factor=1.1)
     assert run_plant(station.plant).changed
