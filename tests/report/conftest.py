@@ -256,8 +256,11 @@ class World:
                 "open_flags": [1] + [0] * (n - 1),
             },
             "flags": {
+                "flag": ["first", "second"],
                 "pump": [*names, None][:2],
                 "kind": ["pump_loss", "suction_gauge"],
+                "shape": "gradual",
+                "quantity": "efficiency",
                 "opened": self.times[-40:-38],
                 "closed": pd.Series([pd.NaT, self.times[-1]], dtype="datetime64[us, UTC]"),
                 "since": self.times[-80:-78],
