@@ -669,3 +669,13 @@ PUBLISHED: tuple[Contract, ...] = (
 """Every published table."""
 
 BY_NAME: dict[str, Contract] = {contract.name: contract for contract in PUBLISHED}
+
+
+def markdown_list() -> str:
+    """List the tables for the README."""
+    rows = [f"| `{c.name}` | {c.grain} | {', '.join(f'`{k}`' for k in c.key)} |" for c in PUBLISHED]
+    return "\n".join(["| table | one row is | key |", "|---|---|---|", *rows, ""])
+
+
+if __name__ == "__main__":
+    print(markdown_list(), end="")
