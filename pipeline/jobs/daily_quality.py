@@ -15,7 +15,6 @@ def daily_quality(
     start: pd.Timestamp,
     end: pd.Timestamp,
     disorder: pa.Table | None = None,
-    late: pa.Table | None = None,
 ) -> pd.DataFrame:
     """Count per tag and local day what the samples of a month are worth.
 
@@ -27,8 +26,8 @@ def daily_quality(
         Samples in SI, sorted by tag and time; those outside the span are halo.
     start, end : Timestamp
         The span, UTC.
-    disorder, late : pyarrow.Table, optional
-        What sorting the files hid, and samples that came later than newer ones.
+    disorder : pyarrow.Table, optional
+        What sorting the files hid.
 
     Returns
     -------
@@ -44,6 +43,6 @@ def daily_quality(
         end,
         neighbour_tags(run.plant.at(start)),
         disorder=disorder,
-        late=late,
     )
-    return table.to_pandas()
+    # How late samples came depends on the order of arrival, and no table does but the ledger.
+    return table.drop_columns(["late"]).to_pandas()

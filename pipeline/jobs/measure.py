@@ -14,7 +14,6 @@ from pipeline.assembly.grid_view import WORD_OF_QUALITY
 from pipeline.exports.conversion import to_si
 from pipeline.exports.grid import TagSettings, grid_samples
 from pipeline.exports.ledger import Entry, merge_samples
-from pipeline.exports.merge import late_arrivals
 from pipeline.hydraulics.pressure import atmospheric_pressure
 from pipeline.jobs.context import Run
 from pipeline.jobs.daily_quality import daily_quality
@@ -23,7 +22,6 @@ from pipeline.jobs.ingest import (
     halo_us,
     read_disorder,
     read_kept,
-    segment_folder,
     sources_by_month,
 )
 from pipeline.jobs.workers import MonthJob, MonthMade, Workers, build_months
@@ -59,11 +57,7 @@ def make_month(run: Run, month: Month, sources: Sequence[str]) -> MonthMade:
     """Make both tables of a month from the kept samples of its sources, in ledger order."""
     start, end = run.bounds(month)
     samples = _samples(run, month, sources)
-    folder = segment_folder(month)
-    own = [run.stage.read_blob(folder, s) for s in sources if run.stage.has_blob(folder, s)]
-    quality = daily_quality(
-        run, samples, start, end, read_disorder(run.stage, sources), late_arrivals(own)
-    )
+    quality = daily_quality(run, samples, start, end, read_disorder(run.stage, sources))
     return MonthMade(
         {
             "measurements": run.publish("measurements", _measurements(run, samples, start, end)),

@@ -584,12 +584,6 @@ DATA_QUALITY = Contract(
             nullable=False,
         ),
         C("clock_set_back", "integer", "Times at which a clock was set back.", nullable=False),
-        C(
-            "late",
-            "integer",
-            "Samples that came in a later file than newer samples.",
-            nullable=False,
-        ),
     ),
     "month",
 )
