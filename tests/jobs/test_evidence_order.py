@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from small_station import (
     DAYS,
@@ -73,6 +73,8 @@ def nights(draw: st.DrawFn) -> list[list[int]]:
     max_examples=3,
     deadline=None,
     derandomize=True,
+    # Every example is several whole runs: a failure is told as found, not shrunk for minutes.
+    phases=[Phase.explicit, Phase.generate],
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 def test_any_split_and_late_files_equal_one_backfill(
@@ -88,7 +90,10 @@ def test_any_split_and_late_files_equal_one_backfill(
 @pytest.mark.slow
 @given(nights=nights())
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=60,
+    deadline=None,
+    phases=[Phase.explicit, Phase.generate],
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 def test_many_splits_and_late_files_equal_one_backfill(
     backfilled: SmallStation, nights: list[list[int]]

@@ -38,7 +38,8 @@ def processes() -> ForkServerContext:
     """Processes that have the libraries loaded: kills fall into the run, not into imports."""
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(
-        ["pipeline.cli", "pipeline.jobs.nightly", "pipeline.jobs.summary"]
+        [f"pipeline.{name}" for name in ("cli", "jobs.nightly", "jobs.summary", "report")]
+        + ["sklearn.linear_model", "pyarrow.parquet", "scipy.stats", "scipy.optimize"]
     )
     # The first process waits for all that loading; it would count as part of a run.
     first = context.Process(target=nothing)
