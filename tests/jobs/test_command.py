@@ -18,11 +18,12 @@ Printed = pytest.CaptureFixture[str]
 
 
 def run(station: SmallStation, *options: str) -> int:
-    return main(["run", str(station.plant), *options])
+    return main(["run", str(station.plant), "--no-page", *options])
 
 
 def test_a_run_prints_pumps_and_tables(station: SmallStation, capsys: Printed):
-    assert run(station.bring(0, 1)) == 0
+    assert main(["run", str(station.bring(0, 1).plant)]) == 0
+    assert (station.data / "report.html").is_file()
     told = capsys.readouterr()
     assert told.err == ""
     for word in ("Small station", "\nA ", "\nB ", "71.", "2 new file(s) read", "Tables updated."):

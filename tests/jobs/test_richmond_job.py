@@ -185,6 +185,15 @@ def test_without_the_gauge_the_model_stands_in_and_level_only_does_not(
     assert (within <= late["suction_pressure_u95_kpa"] * 1e3).all()
 
 
+def test_what_is_not_known_has_no_uncertainty(gauged: Job):
+    """Nothing is declared of the motor, so nothing can be said of the pump alone."""
+    for name in ("pumps", "rolling_performance", "operating_points"):
+        table = pd.read_parquet(gauged.folder / "data" / "tables" / name)
+        own = [column for column in table if column.startswith("pump_efficiency")]
+        assert len(own) == 4
+        assert table[own].isna().all(axis=None)
+
+
 def test_friction_is_that_of_the_published_pipe(hidden: Job):
     """Hazen-Williams: h = 10.67 L Q^1.852 / (C^1.852 d^4.8704), EPANET 2.2 user manual."""
     fits = pd.read_parquet(hidden.folder / "data" / "tables" / "suction_fits")
