@@ -254,7 +254,9 @@ def _recent(recent: pd.DataFrame) -> dict[str, object]:
             figures[name + suffix] = _weighted(values, energy) if known else np.nan
         random = recent[f"{name}_u_random"].to_numpy()
         figures[f"{name}_u_random"] = (
-            float(np.sqrt(np.nansum((random * energy) ** 2)) / energy.sum()) if known else np.nan
+            float(np.sqrt(np.nansum((random * energy) ** 2)) / energy.sum())
+            if known and np.isfinite(random).any()
+            else np.nan
         )
     figures["flow"] = _weighted(recent["flow"].to_numpy(), recent["running_time"].to_numpy())
     figures["total_head"] = _weighted(recent["total_head"].to_numpy(), volume)

@@ -89,7 +89,7 @@ def _periods(points: pd.DataFrame, period: Period, grid: float, zone: str) -> pd
     volume = steady_total(flow)
     volume = np.where(volume > 0, volume, np.nan)
     measured = (points["suction_pressure_source"] == "measured").to_numpy(dtype=float)
-    figures: dict[str, object] = {
+    figures: dict[str, np.ndarray | pd.DatetimeIndex] = {
         "pump": groups.pump,
         "period": period,
         "start": groups.start,
@@ -115,8 +115,10 @@ def _periods(points: pd.DataFrame, period: Period, grid: float, zone: str) -> pd
     }
     for name in ("overall_efficiency", "pump_efficiency"):
         systematic, random = column(f"{name}_u_systematic"), column(f"{name}_u_random")
-        figures[f"{name}_u_systematic"] = steady_total(systematic * p_el) / energy
-        figures[f"{name}_u_random"] = np.sqrt(steady_total((random * p_el) ** 2)) / energy
+        # An efficiency that is not known has no uncertainty either, least of all none.
+        base = np.where(np.isfinite(figures[name]), energy, np.nan)
+        figures[f"{name}_u_systematic"] = steady_total(systematic * p_el) / base
+        figures[f"{name}_u_random"] = np.sqrt(steady_total((random * p_el) ** 2)) / base
     return pd.DataFrame(figures)
 
 
