@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -89,7 +89,7 @@ def _periods(points: pd.DataFrame, period: Period, grid: float, zone: str) -> pd
     volume = steady_total(flow)
     volume = np.where(volume > 0, volume, np.nan)
     measured = (points["suction_pressure_source"] == "measured").to_numpy(dtype=float)
-    figures: dict[str, np.ndarray | pd.DatetimeIndex] = {
+    figures: dict[str, Any] = {
         "pump": groups.pump,
         "period": period,
         "start": groups.start,
