@@ -63,6 +63,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _explain(error: Exception) -> int:
     """Say what went wrong in the user's words, and give the exit code."""
     from pipeline.errors import (
+        ContractError,
         GaugelessError,
         PlantFileError,
         RebuildNeededError,
@@ -86,7 +87,8 @@ def _explain(error: Exception) -> int:
         return REBUILD
     if isinstance(error, PlantFileError | UnitError):
         return USAGE
-    return INTERNAL if not error.faults and not str(error) else USAGE
+    # A table that breaks its own contract is our fault, not the user's.
+    return INTERNAL if isinstance(error, ContractError) else USAGE
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -45,6 +45,8 @@ MODELS = "suction_models"
 IN_FORCE = "suction_in_force"
 DRAWING = "drawing"
 MONTHS_FOR_PRIORS = 3
+DOUBT_BESIDE_READINGS = 0.6
+"""Least standard uncertainty of a drawn loss where gauges speak of it, part of the loss [-]."""
 _MOST_JUDGED = 300
 _VISCOSITY = 1.1e-3
 """Dynamic viscosity for drawing losses where none is declared [Pa s]: water near 16 °C. It moves
@@ -245,11 +247,13 @@ def model_parameters(epoch: LineEpoch, hours: pd.DataFrame) -> dict[str, Any]:
     line = snapshot.lines[epoch.line]
     columns = header_columns(snapshot, epoch.line)
     priors: dict[str, LossPrior] = {}
+    read = hours.loc[hours["reading"].notna(), "pump"].unique()
+    gauged = {str(name) for name in read}
     density = float(np.nanmean(hours["density"])) if hours["density"].notna().any() else 998.2
     viscosity = snapshot.liquid.viscosity or _VISCOSITY
     for segment, column in zip(line.header, columns, strict=True):
         flow = _usual_flow(hours[column])
-        prior = drawing_prior(segment, flow, density, viscosity)
+        prior = drawing_prior(segment, flow, density, viscosity, bool(gauged & {*segment.carries}))
         if prior is not None:
             priors[column] = prior
     running = hours[hours["state"] == "running"]
@@ -257,7 +261,7 @@ def model_parameters(epoch: LineEpoch, hours: pd.DataFrame) -> dict[str, Any]:
         mine = running[running["pump"] == name]
         flow = _usual_flow(mine[OWN_FLOW])
         kinetic = float(np.nanmedian(mine["velocity_pressure"])) if len(mine) else np.nan
-        prior = drawing_prior(segment, flow, density, viscosity)
+        prior = drawing_prior(segment, flow, density, viscosity, name in gauged)
         if prior is None:
             if not (np.isfinite(flow) and np.isfinite(kinetic) and kinetic > 0.0):
                 flow, kinetic = 0.01, 500.0
@@ -303,16 +307,21 @@ def _usual_flow(flow: pd.Series) -> float:
 
 
 def drawing_prior(
-    segment: Segment, flow: float, density: float, viscosity: float
+    segment: Segment, flow: float, density: float, viscosity: float, is_gauged: bool = False
 ) -> LossPrior | None:
-    """Give what the drawing says of a segment's loss; None without pipe or flow."""
+    """Give what the drawing says of a segment's loss; None without pipe or flow.
+
+    Where readings speak of the segment, the drawing is doubted further: a fitting left out of
+    it, or a valve half shut, must not hold the fit against what the gauge shows.
+    """
     if segment.pipe is None or not np.isfinite(flow) or flow <= 0.0:
         return None
     fittings = tuple(PipeFitting(f.name, f.k * f.count) for f in segment.fittings)
     pipe = segment.pipe
     runs = [PipeRun(pipe.diameter, pipe.length, pipe.roughness, fittings)]
     loss = float(line_loss(flow, runs, density, viscosity))
-    return LossPrior(flow, loss, segment.drawing_u * loss)
+    doubt = max(segment.drawing_u, DOUBT_BESIDE_READINGS) if is_gauged else segment.drawing_u
+    return LossPrior(flow, loss, doubt * loss)
 
 
 def _instrument_u(
