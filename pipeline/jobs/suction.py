@@ -215,14 +215,17 @@ def _check_and_fit(
     nothing = hours.iloc[:0]
     drawing = SuctionLineModel(**parameters).fit(nothing, nothing["reading"])
     first = _check(run, epoch, hours, _expected(epoch, {}, drawing, hours))
-    fits = _replay(hours, _bad(first, hours), parameters)
+    excluded = _bad(first, hours)
+    fits = _replay(hours, excluded, parameters)
     second = _check(run, epoch, hours, _expected(epoch, fits, drawing, hours))
-    if not first.equals(second):
-        fits = _replay(hours, _bad(second, hours), parameters)
+    again = _bad(second, hours)
+    # The fits follow from which hours count; how large a fault was does not matter to them.
+    if not excluded.equals(again):
+        fits = _replay(hours, again, parameters)
     losses = pd.DataFrame()
     if fits:
         clean = fits[min(fits)].model
-        losses = daily_losses(usable_rows(hours, _bad(second, hours)), clean)
+        losses = daily_losses(usable_rows(hours, again), clean)
     return second, EpochFits(epoch=epoch, drawing=drawing, by_month=fits, losses=losses)
 
 
