@@ -113,6 +113,7 @@ def summary_text(plant: Plant) -> str:
              "efficiency, change per year"],
             [_pump_cells(p) for p in pumps],
         ),
+        "Interval of the change per year: scatter and season; drift of instruments is not in it.",
         "",
     ]  # fmt: skip
     lines += _flag_lines(_records(found["flags"]))

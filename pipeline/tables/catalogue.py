@@ -89,7 +89,12 @@ PUMPS = Contract(
             "Change of efficiency at the same duty, per year, part of the baseline.",
             "rate_per_year",
         ),
-        C("efficiency_rate_low", "number", "Lower end of its 95 % interval.", "rate_per_year"),
+        C(
+            "efficiency_rate_low",
+            "number",
+            "Lower end of its 95 % interval; drift of instruments is not in it.",
+            "rate_per_year",
+        ),
         C("efficiency_rate_high", "number", "Upper end of its 95 % interval.", "rate_per_year"),
         C("trend_status", "text", "Whether the trend could be told, or why not."),
         C(
@@ -420,7 +425,12 @@ TRENDS = Contract(
         C("quantity", "label", "head, power or efficiency.", nullable=False),
         C("status", "text", "ok, or why there is no trend.", nullable=False),
         C("rate", "number", "Change per year, part of the baseline.", "rate_per_year"),
-        C("rate_low", "number", "Lower end of its 95 % interval.", "rate_per_year"),
+        C(
+            "rate_low",
+            "number",
+            "Lower end of its 95 % interval; drift of instruments is not in it.",
+            "rate_per_year",
+        ),
         C("rate_high", "number", "Upper end of its 95 % interval.", "rate_per_year"),
         C("first_day", "time", "First day used."),
         C("last_day", "time", "Last day used."),
