@@ -9,9 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from pipeline.errors import InsufficientEvidenceError
+from pipeline.hydraulics.head import STANDARD_GRAVITY
 from pipeline.jobs.context import Run
 from pipeline.months import months_between
 from pipeline.performance.baseline import BaselineCurve
+from pipeline.performance.deviation import deviation
 from pipeline.performance.operating_points import STEADY
 from pipeline.plant import Pump
 from pipeline.plant.side_files import Event
@@ -40,6 +43,7 @@ _COLUMNS = (
     "speed_ratio",
     "density",
     "suction_pressure_source",
+    "suction_pressure_u_systematic",
     "level_only_total_head",
 )
 
@@ -170,6 +174,48 @@ def learn(run: Run, epoch: Epoch) -> Baseline:
         learned_to=span[1],
         suction_source=source,
     )
+
+
+def suction_part(points: pd.DataFrame) -> np.ndarray:
+    """What the systematic uncertainty (k = 1) of the suction pressure is of the head [-]."""
+    weight = points["density"].to_numpy() * STANDARD_GRAVITY * points["total_head"].to_numpy()
+    return np.asarray(points["suction_pressure_u_systematic"].to_numpy() / weight)
+
+
+def deviation_from(points: pd.DataFrame, b: Baseline) -> pd.DataFrame:
+    """Compare operating points with a baseline, keeping the errors that do not cancel.
+
+    The same instruments measured a learned baseline, so their calibration errors cancel; a
+    maker's curve was measured by others, and none does. Where the suction pressure now comes
+    from another source than most of the baseline's points, its own error stays.
+
+    Parameters
+    ----------
+    points : DataFrame
+        Steady operating points of the baseline's pump.
+    b : Baseline
+        With a curve.
+
+    Returns
+    -------
+    DataFrame
+        As from ``performance.deviation.deviation``.
+    """
+    if b.curve is None:
+        raise InsufficientEvidenceError(f"Pump {b.epoch.pump.id} has no baseline to compare with.")
+    learned = b.source == "learned"
+    found = deviation(points, b.curve, systematic_cancels=learned)
+    if not learned:
+        return found
+    other = (points["suction_pressure_source"] != b.suction_source).to_numpy()
+    part = np.where(other, suction_part(points), 0.0)
+    kept = {
+        f"{name}_deviation_u_systematic": np.hypot(
+            found[f"{name}_deviation_u_systematic"].to_numpy(), part
+        )
+        for name in ("head", "efficiency")
+    }
+    return found.assign(**kept)
 
 
 def _from_maker(pump: Pump) -> BaselineCurve:

@@ -14,10 +14,9 @@ import numpy as np
 import pandas as pd
 
 from pipeline.errors import InsufficientEvidenceError
-from pipeline.jobs.baselines import Baseline, steady_points
+from pipeline.jobs.baselines import Baseline, deviation_from, steady_points
 from pipeline.jobs.context import Run
 from pipeline.performance.causes import Circumstances, Verdict, find_causes, flow_signature
-from pipeline.performance.deviation import deviation
 from pipeline.performance.flags import (
     PERFORMANCE,
     FlagReplay,
@@ -98,15 +97,21 @@ def _performance(run: Run, b: Baseline, daily: pd.DataFrame) -> FlagReplay | Non
 
 
 def _watched(b: Baseline, daily: pd.DataFrame) -> tuple[Watched, ...]:
-    """What is watched for a loss; a maker's curve is itself only so well known."""
+    """What is watched for a loss, with what no number of days takes off its uncertainty.
+
+    A maker's curve is itself only so well known; against a learned one the suction pressure of
+    another source keeps its own error.
+    """
     if b.source == "learned":
-        return PERFORMANCE
-    return tuple(
-        dataclasses.replace(
-            one, reference_u=float(np.nanmedian(daily[f"{one.column}_u_systematic"]))
-        )
-        for one in PERFORMANCE
-    )
+        other = daily["suction_pressure_source"].astype(str) != b.suction_source
+        left = daily.loc[other, "suction_u_systematic"].median() if other.any() else 0.0
+        reference = dict.fromkeys((one.column for one in PERFORMANCE), float(np.nan_to_num(left)))
+    else:
+        reference = {
+            one.column: float(np.nanmedian(daily[f"{one.column}_u_systematic"]))
+            for one in PERFORMANCE
+        }
+    return tuple(dataclasses.replace(one, reference_u=reference[one.column]) for one in PERFORMANCE)
 
 
 def _of_epoch(b: Baseline, daily: pd.DataFrame) -> pd.DataFrame:
@@ -140,11 +145,7 @@ def _verdict(
         raise InsufficientEvidenceError(f"Pump {b.epoch.pump.id} has no baseline to compare with.")
     start = max(end - pd.Timedelta(days=SIGNATURE_DAYS), b.epoch.start)
     points = steady_points(run, b.epoch.pump.id, start, end)
-    found = deviation(
-        points,
-        b.curve,
-        systematic_cancels=(points["suction_pressure_source"] == b.suction_source).to_numpy(),
-    )
+    found = deviation_from(points, b)
     recent = daily[daily["time"] >= start]["suction_pressure_source"].astype(str)
     return find_causes(
         flow_signature(points, found, b.curve), b.curve, _circumstances(run, b, flag, recent)

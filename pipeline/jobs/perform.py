@@ -7,19 +7,20 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 import pandas as pd
 
-from pipeline.hydraulics.head import STANDARD_GRAVITY
 from pipeline.jobs.baselines import (
     Baseline,
     baseline_rows,
     curve_rows,
+    deviation_from,
     epochs_of,
     learn,
+    suction_part,
 )
 from pipeline.jobs.context import Run
 from pipeline.jobs.workers import MonthJob, MonthMade, Workers, build_months
 from pipeline.months import Month, day_starts
 from pipeline.performance.baseline import BaselineCurve
-from pipeline.performance.deviation import daily_deviation, deviation
+from pipeline.performance.deviation import daily_deviation
 from pipeline.performance.operating_points import STEADY
 from pipeline.performance.reduction import reduce_points
 from pipeline.performance.rolling import (
@@ -153,8 +154,7 @@ def _daily(points: pd.DataFrame, b: Baseline, zone: str, grid: float) -> pd.Data
     mine = points[within].reset_index(drop=True)
     if b.curve is None or b.curve.status_ != "ok" or mine.empty:
         return pd.DataFrame()
-    same_source = (mine["suction_pressure_source"] == b.suction_source).to_numpy()
-    found = deviation(mine, b.curve, systematic_cancels=same_source)
+    found = deviation_from(mine, b)
     daily = daily_deviation(mine, found, b.curve, time_zone=zone, mean_flow=True).rename(
         columns={"time": "day", "n_points": "points"}
     )
@@ -168,8 +168,7 @@ def _daily(points: pd.DataFrame, b: Baseline, zone: str, grid: float) -> pd.Data
     source = _usual_source(days, day, mine["suction_pressure_source"].to_numpy()[ok])
     level_only = _level_only(mine, b.level_only, zone).reindex(days).to_numpy()
     # What an error of the suction pressure, the same all day, does to head and efficiency.
-    weight = mine["density"].to_numpy() * STANDARD_GRAVITY * mine["total_head"].to_numpy()
-    part = (mine["suction_pressure_u_systematic"].to_numpy() / weight)[ok]
+    part = suction_part(mine)[ok]
     at = days.get_indexer(day)
     suction_u = np.bincount(at, part, len(days)) / np.bincount(at, minlength=len(days))
     return daily.assign(
