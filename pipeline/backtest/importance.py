@@ -24,6 +24,7 @@ __all__ = [
     "TWO_PSI",
     "effect_of_error",
     "hypothetical_pumps",
+    "sensitivity_rows",
 ]
 
 Floats = NDArray[np.float64]
@@ -209,3 +210,61 @@ def hypothetical_pumps(
         price=price,
     )
     return pd.concat([pumps, effects], axis=1)
+
+
+def sensitivity_rows(
+    pumps: pd.DataFrame,
+    grid: pd.DataFrame,
+    *,
+    pressure_error: float,
+    density: float,
+    price: float,
+) -> pd.DataFrame:
+    """Set a plant's own pumps beside the hypothetical ones.
+
+    Parameters
+    ----------
+    pumps : DataFrame
+        One row per pump: ``pump``, ``total_head`` [m], ``flow`` [m3/s], ``speed`` [rev/s]
+        (NaN where not known), ``electrical_power`` [W], ``overall_efficiency`` [-] and
+        ``hours_per_year`` [h/year].
+    grid : DataFrame
+        As `hypothetical_pumps` gives, with the same error and price, and ``pump`` naming them.
+    pressure_error : float
+        Suction pressure taken less the true one [Pa].
+    density : float
+        Density of the liquid [kg/m3].
+    price : float
+        Energy price; NaN without one [currency/kWh].
+
+    Returns
+    -------
+    DataFrame
+        ``kind`` (``pump`` or ``hypothetical``), ``pump``, ``pressure_error`` [Pa], then duty
+        and the columns of `effect_of_error`.
+    """
+    rise = pumps["total_head"].to_numpy(dtype=float) * density * STANDARD_GRAVITY
+    effects = effect_of_error(
+        pressure_error,
+        pressure_rise=rise,
+        efficiency=pumps["overall_efficiency"],
+        electrical_power=pumps["electrical_power"],
+        density=density,
+        hours_per_year=pumps["hours_per_year"],
+        price=price,
+    )
+    own = pd.concat(
+        [
+            pumps[["pump", "total_head", "flow", "speed", "electrical_power"]].reset_index(
+                drop=True
+            ),
+            effects,
+        ],
+        axis=1,
+    ).assign(
+        kind="pump",
+        pressure_rise=rise,
+        specific_speed=specific_speed(pumps["speed"], pumps["flow"], pumps["total_head"]),
+    )
+    rows = pd.concat([own, grid.assign(kind="hypothetical")], ignore_index=True)
+    return rows.drop(columns="shaft_power", errors="ignore").assign(pressure_error=pressure_error)

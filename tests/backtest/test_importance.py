@@ -1,6 +1,7 @@
 """Where a suction error matters, against hand calculations in the trade's own units."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from pipeline.backtest.importance import (
@@ -9,8 +10,10 @@ from pipeline.backtest.importance import (
     TWO_PSI,
     effect_of_error,
     hypothetical_pumps,
+    sensitivity_rows,
 )
 from pipeline.errors import RangeError
+from pipeline.tables.catalogue.decision import SUCTION_SENSITIVITY
 
 
 def test_head_error_of_two_psi_in_feet():
@@ -85,3 +88,31 @@ def test_two_psi_is_everything_here_and_nothing_there():
 def test_nonsense_is_refused():
     with pytest.raises(RangeError, match="must be positive"):
         hypothetical_pumps(pressure_rise=[0.0])
+
+
+def test_own_pumps_stand_beside_hypothetical_ones():
+    """By hand: 9.80665 kPa on 10 m of water of 1000 kg/m3 is a tenth."""
+    own = pd.DataFrame(
+        {
+            "pump": ["A"],
+            "total_head": [10.0],
+            "flow": [0.1],
+            "speed": [np.nan],
+            "electrical_power": [14e3],
+            "overall_efficiency": [0.7],
+            "hours_per_year": [1000.0],
+        }
+    )
+    grid = hypothetical_pumps(pressure_error=9806.65)
+    grid["pump"] = [f"H{n:02d}" for n in range(len(grid))]
+    rows = sensitivity_rows(own, grid, pressure_error=9806.65, density=1000.0, price=np.nan)
+    assert len(rows) == 1 + len(grid)
+    a = rows.iloc[0]
+    assert a["kind"] == "pump"
+    assert a["efficiency_error"] == pytest.approx(-0.07)
+    assert a["energy_misstated"] / 3.6e6 == pytest.approx(1400.0)
+    assert np.isnan(a["cost_misstated"])
+    assert np.isnan(a["specific_speed"])
+    published = SUCTION_SENSITIVITY.publish(rows, "US", "USD")
+    assert published.num_rows == len(rows)
+    assert published.column("pressure_error_psi")[0].as_py() == pytest.approx(1.42233, rel=1e-5)
