@@ -176,8 +176,8 @@ def test_without_the_gauge_the_model_stands_in_and_level_only_does_not(
         steady["efficiency_error"].abs().max(),
         steady["level_only_efficiency_error"].abs().max(),
     )
-    record_property("modelled efficiency error, points", modelled)
-    record_property("level-only efficiency error, points", level_only)
+    record_property("modelled efficiency error, points", float(modelled))
+    record_property("level-only efficiency error, points", float(level_only))
     assert modelled <= 0.1
     assert level_only > 0.8
     # The stated uncertainty covers what was not told: datum, gauge and taps.
