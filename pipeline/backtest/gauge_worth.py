@@ -201,8 +201,9 @@ def rank_gauges(
         ``pump``, ``rank``, ``efficiency_u`` [-], ``cost_u`` [currency/year] that suction
         pressure leaves, ``gain`` of an overhaul now and ``gain_u`` [currency],
         ``wrong_decision`` chance now and ``wrong_decision_with_gauge`` [-], ``worth`` and
-        ``net_worth`` [currency], and ``verdict``: ``worth_it``, ``not_worth_it``, or
-        ``no_overhaul_cost`` where none is declared, which leaves the decision open.
+        ``net_worth`` [currency], and ``verdict``: ``worth_it``, ``not_worth_it``;
+        ``no_overhaul_cost`` where none is declared and ``unknown_loss`` where loss or energy
+        cost is not known, which leave the decision open.
 
     Notes
     -----
@@ -239,7 +240,10 @@ def rank_gauges(
         }
     )
     verdict = np.where(found["net_worth"] > 0.0, "worth_it", "not_worth_it")
-    found["verdict"] = np.where(found["net_worth"].isna(), "no_overhaul_cost", verdict)
+    open_because = np.where(
+        pumps["overhaul_cost"].isna().to_numpy(), "no_overhaul_cost", "unknown_loss"
+    )
+    found["verdict"] = np.where(found["net_worth"].isna(), open_because, verdict)
     found = found.sort_values(
         ["net_worth", "cost_u", "pump"], ascending=[False, False, True], kind="stable"
     ).reset_index(drop=True)

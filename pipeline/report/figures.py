@@ -24,6 +24,7 @@ from pipeline.report.efficiency import (
 from pipeline.report.money import monthly_cost
 from pipeline.report.quality import data_quality_calendar, tags_of
 from pipeline.report.readings import Readings
+from pipeline.report.sensitivity import where_a_suction_error_matters
 from pipeline.report.style import empty_reason
 from pipeline.report.suction_fit import suction_fit
 
@@ -38,4 +39,5 @@ __all__ = [
     "operating_points_on_curve",
     "suction_fit",
     "tags_of",
+    "where_a_suction_error_matters",
 ]

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["where_a_suction_error_matters"]
 
 _TABLE = "suction_sensitivity"
+_PLACES = ("top center", "bottom center", "middle right", "middle left")
 _DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
 
 
@@ -87,12 +88,14 @@ def _add_lines(figure: go.Figure, rows: pd.DataFrame, name: str, unit: str, colu
 
 
 def _add_own(figure: go.Figure, rows: pd.DataFrame, name: str, column: int) -> None:
+    rows = rows.sort_values("total_head")
     figure.add_scatter(
         x=rows["total_head"].to_numpy(),
         y=np.abs(rows[name].to_numpy()),
         mode="markers+text",
         text=[safe(p) for p in rows["pump"]],
-        textposition="top center",
+        # Pumps of like head stand close: their names must not lie on each other.
+        textposition=[_PLACES[n % len(_PLACES)] for n in range(len(rows))],
         name="pumps of this plant",
         showlegend=column == 1,
         marker={"color": COLOURS["measured"], "symbol": "circle", "size": 9},

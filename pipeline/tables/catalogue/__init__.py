@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pipeline.tables.catalogue.action import DUTY_PROFILE, ENERGY_COST, FLAG_HISTORY, FLAGS, PUMPS
+from pipeline.tables.catalogue.decision import GAUGE_WORTH, SUCTION_SENSITIVITY
 from pipeline.tables.catalogue.evidence import DATA_QUALITY, MEASUREMENTS, REJECTED_INPUT
 from pipeline.tables.catalogue.performance import (
     BASELINE_CURVES,
@@ -26,6 +27,8 @@ PUBLISHED: tuple[Contract, ...] = (
     DAILY_DEVIATIONS,
     ENERGY_COST,
     DUTY_PROFILE,
+    GAUGE_WORTH,
+    SUCTION_SENSITIVITY,
     BASELINES,
     BASELINE_CURVES,
     SUCTION_FITS,

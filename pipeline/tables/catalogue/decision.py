@@ -108,7 +108,7 @@ GAUGE_WORTH = Contract(
         C(
             "verdict",
             "label",
-            "worth_it, not_worth_it, or no_overhaul_cost where none is declared.",
+            "worth_it or not_worth_it; no_overhaul_cost or unknown_loss leave it open.",
             nullable=False,
         ),
     ),
