@@ -207,8 +207,7 @@ def _write_page(result: RunResult, held: Workers, progress: Progress) -> None:
         return
     progress("writing the page", 0, 1)
     try:
-        pool = held.pool() if held.count > 1 else None
-        write_page(open_tables(result.plant.data_folder), result.plant, path, pool)
+        write_page(open_tables(result.plant.data_folder), result.plant, path, held.pool())
     except (GaugelessError, OSError, ValueError) as error:
         _log.exception("the page was not written")
         result.outcome.fail(

@@ -91,7 +91,7 @@ def find_baselines(run: Run, held: Workers, events: Iterable[Event]) -> list[Bas
         for versions in run.plant.pumps.values()
         for epoch in epochs_of(versions, events, run.as_of)
     ]
-    baselines = held.map_with_run(run, learn, epochs)
+    baselines = held.map_with_run(run, "baselines", learn, epochs)
     inputs = ["baselines", 1, run.fingerprints.perform, _points_digest(run)]
     run.build("baselines", None, inputs, lambda: baseline_rows(baselines))
     curves = curve_rows(baselines)
@@ -220,19 +220,7 @@ def _digests(run: Run, table: str) -> list[list[str]]:
 
 
 def _trend_rows(run: Run, held: Workers, baselines: Sequence[Baseline]) -> pd.DataFrame:
-    daily = run.read("daily_deviations")
-    asked = []
-    for b in baselines:
-        within = (
-            (daily["pump"] == b.epoch.pump.id)
-            & (daily["day"] >= b.epoch.start - pd.Timedelta("1D"))
-            & (daily["day"] < b.epoch.end)
-        )
-        mine = daily[within].rename(columns={"day": "time"})
-        mine["n_points"] = mine["points"]
-        mine = mine.assign(**_level_groups(b, mine))
-        asked.append((b, mine))
-    found = held.map(_baseline_trends, asked)
+    found = held.map_with_run(run, "trends", _baseline_trends, baselines)
     return pd.DataFrame([row for rows in found for row in rows])
 
 
@@ -249,9 +237,17 @@ def _level_groups(b: Baseline, daily: pd.DataFrame) -> dict[str, pd.Series]:
     }
 
 
-def _baseline_trends(asked: tuple[Baseline, pd.DataFrame]) -> list[dict[str, object]]:
+def _baseline_trends(run: Run, b: Baseline) -> list[dict[str, object]]:
     """The trends of one pump under one baseline."""
-    b, mine = asked
+    daily = run.read("daily_deviations")
+    within = (
+        (daily["pump"] == b.epoch.pump.id)
+        & (daily["day"] >= b.epoch.start - pd.Timedelta("1D"))
+        & (daily["day"] < b.epoch.end)
+    )
+    mine = daily[within].rename(columns={"day": "time"})
+    mine["n_points"] = mine["points"]
+    mine = mine.assign(**_level_groups(b, mine))
     rows = [
         _trend_row(b, "as_used", name, degradation_trend(mine, f"{name}_deviation"), mine)
         for name in TREND_QUANTITIES

@@ -21,7 +21,7 @@ from pipeline.jobs.context import Run
 from pipeline.jobs.hours import HOURS, SEGMENT_PREFIX, build_hours, header_columns, read_hours
 from pipeline.jobs.line_epochs import LineEpoch, line_epochs
 from pipeline.jobs.line_priors import early_rows, model_parameters
-from pipeline.jobs.workers import LEAST_TASKS, Site, Workers
+from pipeline.jobs.workers import Call, Site, Workers
 from pipeline.months import Month
 from pipeline.plant import Pump
 from pipeline.plant.side_files import Event, SpotReading
@@ -103,19 +103,15 @@ def _all_lines(run: Run, held: Workers, events: Sequence[Event]) -> list[LineDon
     """Check and fit line by line, in several processes where there is more than one line."""
     lines = sorted(run.plant.lines)
     months = run.stage.months(HOURS)
-    if held.count < 2 or len(lines) < 2 or len(months) < LEAST_TASKS:
+    if held.count < 2 or len(lines) < 2 or len(months) < held.least:
         done = []
         for number, line in enumerate(lines):
             run.progress("suction lines", number, len(lines))
             done.append(_line(run, line, events))
         return done
     site = Site.of(run)
-    futures = [held.pool().submit(_line_in_worker, site, line, events) for line in lines]
-    found = []
-    for number, future in enumerate(futures):
-        run.progress("suction lines", number, len(lines))
-        found.append(future.result())
-    return found
+    calls = [Call(f"suction line {line}", _line_in_worker, site, line, events) for line in lines]
+    return held.run_all(calls, lambda number: run.progress("suction lines", number, len(lines)))
 
 
 def _line_in_worker(site: Site, line: str, events: Sequence[Event]) -> LineDone:

@@ -1,4 +1,4 @@
-"""Months as tasks: in this process, or in several that write into the stage.
+"""Months as tasks: in this process, in several, or on other machines.
 
 Every monthly table is a pure function of the month's inputs, so months can be made in any
 order by any process. Workers only ever write files that wait in the stage; the run takes them
@@ -8,18 +8,21 @@ in and commits. A worker that dies leaves nothing that counts.
 from __future__ import annotations
 
 import contextlib
+import functools
 import multiprocessing
 import os
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, field
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any, TypeVar
 
 import pandas as pd
 import pyarrow as pa
 
-from pipeline.jobs.context import Fingerprints, Run
+from pipeline.errors import StoreError
+from pipeline.jobs.context import STAGE_VERSIONS, Fingerprints, Run
 from pipeline.months import Month
 from pipeline.plant import Plant
 from pipeline.tables.store import Stage, StagedFile, StageView, worker_write
@@ -33,6 +36,7 @@ _PRELOADED = [
     "pipeline.jobs.suction",
     "pipeline.report",
 ]
+_SAME_EVERYWHERE = ("gaugeless", "numpy", "pandas", "pyarrow", "scikit-learn", "scipy")
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,23 +77,120 @@ class MonthMade:
 Item = TypeVar("Item")
 Made = TypeVar("Made")
 MonthTask = Callable[[Run, Month, Any], MonthMade]
+Told = Callable[[int], None]
+"""Called with how many calls of a batch are done."""
+
+
+class Call:
+    """One task: a function of a module, and small arguments that can travel.
+
+    Parameters
+    ----------
+    name : str
+        What a person is shown, such as ``measurements 2026-03``.
+    function : callable
+        Of a module, so that a worker finds it by name.
+    *arguments : object
+        Paths, dates, identifiers, settings and coefficients; never rows, which stay in files.
+    """
+
+    # No dataclass: tools that look into what they are handed would walk through whole plants.
+    __slots__ = ("arguments", "function", "name")
+
+    def __init__(self, name: str, function: Callable[..., Any], *arguments: Any) -> None:
+        self.name = name
+        self.function = function
+        self.arguments = arguments
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return (Call, (self.name, self.function, *self.arguments))
+
+    def __call__(self) -> Any:
+        """Do it."""
+        return self.function(*self.arguments)
 
 
 class Workers:
-    """Processes that make months; started when first needed.
+    """Where the tasks of a run are done: here, one after the other.
+
+    Whoever has other places derives from this class, sets ``count`` and ``least`` and says in
+    `run_all` how a batch is done. Workers on other machines need the data folder under the
+    same path; they write into the stage, and only the run commits.
 
     Parameters
     ----------
     count : int
-        How many; one means that everything is done in this process.
+        How many tasks are done at once; one means that all are done in this process.
+    least : int
+        Fewer tasks than this are done in this process.
     """
 
-    def __init__(self, count: int = 1) -> None:
+    def __init__(self, count: int = 1, least: int = LEAST_TASKS) -> None:
         self.count = max(count, 1)
+        self.least = max(least, 1)
+
+    def run_all(self, calls: Sequence[Call], told: Told) -> list[Any]:
+        """Do a batch of calls that do not depend on each other.
+
+        Parameters
+        ----------
+        calls : sequence of Call
+            What to do.
+        told : callable
+            Called as calls are done.
+
+        Returns
+        -------
+        list
+            What each returned, in the order of the calls.
+
+        Raises
+        ------
+        Exception
+            Whatever a call raised.
+        """
+        found = []
+        for done, call in enumerate(calls):
+            told(done)
+            found.append(call())
+        return found
+
+    def shares(self, tasks: int) -> bool:
+        """Tell whether that many tasks are worth handing out."""
+        return self.count > 1 and tasks >= self.least
+
+    def pool(self) -> Executor | None:
+        """Give processes of this machine for work that is no task of the run, if there are."""
+        return None
+
+    def warm_up(self) -> None:
+        """Get ready in the background, for a run that will have much to do."""
+
+    def map_with_run(
+        self, run: Run, name: str, task: Callable[[Run, Item], Made], items: Sequence[Item]
+    ) -> list[Made]:
+        """Call a function that reads the stage on each small item; in order."""
+        if not self.shares(len(items)):
+            return [task(run, item) for item in items]
+        site = Site.of(run)
+        calls = [Call(f"{name} {n}", _call_with_run, site, task, i) for n, i in enumerate(items, 1)]
+        return self.run_all(calls, lambda done: run.progress(name, done, len(items)))
+
+    def close(self) -> None:
+        """End what was started."""
+
+
+class Processes(Workers):
+    """Processes of this machine; started when first needed."""
+
+    def __init__(self, count: int, least: int = LEAST_TASKS) -> None:
+        super().__init__(count, least)
         self._pool: ProcessPoolExecutor | None = None
 
-    def pool(self) -> ProcessPoolExecutor:
+    def pool(self) -> ProcessPoolExecutor | None:
         """Give the pool, started now if it was not."""
+        if self.count < 2:
+            return None
         if self._pool is None:
             # A server that imports once and forks workers from there: cheap to start, and no
             # worker inherits this process's threads or its lock.
@@ -98,27 +199,29 @@ class Workers:
             self._pool = ProcessPoolExecutor(self.count, mp_context=context)
         return self._pool
 
+    def run_all(self, calls: Sequence[Call], told: Told) -> list[Any]:
+        """Do a batch of calls in the processes."""
+        pool = self.pool()
+        if pool is None:
+            return super().run_all(calls, told)
+        futures: dict[Future[Any], int] = {pool.submit(c): n for n, c in enumerate(calls)}
+        results = {}
+        for done, future in enumerate(as_completed(futures)):
+            told(done)
+            results[futures[future]] = future.result()
+        return [results[n] for n in range(len(calls))]
+
+    def shares(self, tasks: int) -> bool:
+        """Tell whether that many tasks are worth handing out."""
+        # Once the processes are there, two tasks are better done at once.
+        return super().shares(tasks) or (self._pool is not None and tasks > 1)
+
     def warm_up(self) -> None:
         """Start the server in the background, for a run that will have much to do."""
-        if self.count > 1:
+        pool = self.pool()
+        if pool is not None:
             for _ in range(self.count):
-                self.pool().submit(_nothing)
-
-    def map(self, task: Callable[[Item], Made], items: Sequence[Item]) -> list[Made]:
-        """Call a module's function on each item, here or in the processes; in order."""
-        if self._pool is None or len(items) < 2:
-            return [task(item) for item in items]
-        return list(self._pool.map(task, items))
-
-    def map_with_run(
-        self, run: Run, task: Callable[[Run, Item], Made], items: Sequence[Item]
-    ) -> list[Made]:
-        """Call a function that reads the stage on each item; in order."""
-        if self._pool is None or len(items) < 2:
-            return [task(run, item) for item in items]
-        site = Site.of(run)
-        futures = [self._pool.submit(_call_with_run, site, task, item) for item in items]
-        return [future.result() for future in futures]
+                pool.submit(_nothing)
 
     def close(self) -> None:
         """End the processes."""
@@ -141,13 +244,23 @@ def processors() -> int:
 
 
 @contextlib.contextmanager
-def workers(count: int = 1) -> Iterator[Workers]:
-    """Hold workers for the time of a run."""
-    held = Workers(count)
+def workers(given: int | Workers = 1) -> Iterator[Workers]:
+    """Hold workers for the time of a run; those of the caller stay the caller's."""
+    if isinstance(given, Workers):
+        yield given
+        return
+    held = Processes(given)
     try:
         yield held
     finally:
         held.close()
+
+
+@functools.cache
+def _versions() -> dict[str, str]:
+    """What has to be equal for two machines to make equal tables."""
+    found = {f"stage {name}": str(number) for name, number in STAGE_VERSIONS.items()}
+    return found | {name: version(name) for name in _SAME_EVERYWHERE}
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,14 +271,35 @@ class Site:
     folder: Path
     as_of: pd.Timestamp
     fingerprints: Fingerprints
+    versions: dict[str, str]
 
     @classmethod
     def of(cls, run: Run) -> Site:
         """Take it from a run; asking for the stage's folder sets it up."""
-        return cls(run.plant, run.writable.folder, run.as_of, run.fingerprints)
+        return cls(run.plant, run.writable.folder, run.as_of, run.fingerprints, _versions())
 
     def run(self) -> Run:
-        """Make the worker's own view: it reads the stage and writes nothing itself."""
+        """Make the worker's own view: it reads the stage and writes nothing itself.
+
+        Raises
+        ------
+        StoreError
+            If the worker cannot see the folder, or has other versions than the run.
+        """
+        here = _versions()
+        other = [
+            f"{n} {here.get(n)}, not {v}" for n, v in self.versions.items() if here.get(n) != v
+        ]
+        if other:
+            raise StoreError(
+                f"A worker has other versions than the run: {'; '.join(other)}. "
+                "Install the same on every machine, or tables would mix."
+            )
+        if not self.folder.is_dir():
+            raise StoreError(
+                f"A worker finds no folder {self.folder}. Every machine needs the data folder "
+                "under the same path, and a task whose run is over has nothing to do."
+            )
         view = StageView(self.folder)
         return Run(plant=self.plant, stage=view, as_of=self.as_of, fingerprints=self.fingerprints)
 
@@ -200,7 +334,7 @@ def build_months(
         if not all(stage.is_current(t, job.month, digest) for t, digest in job.inputs.items())
     ]
     changed = []
-    if held.count < 2 or len(due) < LEAST_TASKS:
+    if not held.shares(len(due)):
         for done, job in enumerate(due):
             run.progress(step, done, len(due))
             made = task(run, job.month, job.payload)
@@ -208,16 +342,10 @@ def build_months(
                 changed.append(job.month)
         return changed
     site = Site.of(run)
-    futures: dict[Future[tuple[list[StagedFile | str], list[str]]], MonthJob] = {
-        held.pool().submit(_work, site, job, task): job for job in due
-    }
-    results = {}
-    for done, future in enumerate(as_completed(futures)):
-        run.progress(step, done, len(due))
-        results[futures[future].month] = future.result()
+    calls = [Call(f"{step} {job.month}", _work, site, job, task) for job in due]
+    results = held.run_all(calls, lambda done: run.progress(step, done, len(due)))
     # Taken in by month, whatever order they were finished in: the record is the same each time.
-    for job in due:
-        staged, failures = results[job.month]
+    for job, (staged, failures) in zip(due, results, strict=True):
         for failure in failures:
             run.outcome.fail(failure)
         if _take_files(stage, job, staged):
