@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
-import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -16,40 +15,21 @@ from typing import Any
 
 import pandas as pd
 from prefect import flow, get_run_logger, task
-from prefect.artifacts import create_markdown_artifact
 from prefect.cache_policies import NO_CACHE
 from prefect.runtime import flow_run
-from prefect.states import Completed, Failed, State
+from prefect.states import Failed, State
 
+from flows.outcome import (
+    RETRY_DELAYS,
+    code_of,
+    finished,
+    is_trouble_with_files,
+    news,
+    publish_summary,
+    try_again,
+)
 from pipeline.errors import GaugelessError
 from pipeline.jobs.nightly import RunResult, run_plant
-from pipeline.jobs.summary import summary_text
-
-INCOMPLETE = "Incomplete"
-"""Name of the failed state of a night in which files or pumps failed and the rest is done."""
-
-RETRY_DELAYS = [60.0, 600.0]
-"""Waits before another try after trouble with files [s]."""
-
-
-def is_trouble_with_files(error: object) -> bool:
-    """Tell whether the operating system refused a file: what another try may mend.
-
-    Parameters
-    ----------
-    error : object
-        An exception; anything else is no trouble.
-
-    Returns
-    -------
-    bool
-    """
-    cause = error.__cause__ if isinstance(error, GaugelessError) else error
-    return isinstance(cause, OSError)
-
-
-def _try_again(task: Any, task_run: Any, state: State[Any]) -> bool:
-    return is_trouble_with_files(state.result(raise_on_failure=False))
 
 
 @task(
@@ -58,9 +38,9 @@ def _try_again(task: Any, task_run: Any, state: State[Any]) -> bool:
     persist_result=False,
     retries=len(RETRY_DELAYS),
     retry_delay_seconds=RETRY_DELAYS,
-    retry_condition_fn=_try_again,
+    retry_condition_fn=try_again,
 )
-def work(plant: Path, as_of: dt.datetime, rebuild: bool) -> RunResult | GaugelessError:
+def work(plant: Path, as_of: dt.datetime, rebuild: bool, page: bool) -> RunResult | GaugelessError:
     """Run the whole job; what a person must mend is handed back, not raised.
 
     Parameters
@@ -71,13 +51,16 @@ def work(plant: Path, as_of: dt.datetime, rebuild: bool) -> RunResult | Gaugeles
         Evidence before this instant counts.
     rebuild : bool
         Agree to a rebuild.
+    page : bool
+        Write the page where the tables changed.
 
     Returns
     -------
     RunResult or GaugelessError
     """
+    instant = pd.Timestamp(as_of).tz_convert("UTC")
     try:
-        return run_plant(plant, as_of=pd.Timestamp(as_of).tz_convert("UTC"), rebuild=rebuild)
+        return run_plant(plant, as_of=instant, rebuild=rebuild, page=page)
     except GaugelessError as error:
         if is_trouble_with_files(error):
             raise
@@ -86,7 +69,9 @@ def work(plant: Path, as_of: dt.datetime, rebuild: bool) -> RunResult | Gaugeles
 
 
 @flow(name="nightly", persist_result=False)
-def nightly(plant: Path, as_of: dt.datetime | None = None, rebuild: bool = False) -> State[Any]:
+def nightly(
+    plant: Path, as_of: dt.datetime | None = None, rebuild: bool = False, page: bool = True
+) -> State[Any]:
     """Do one night of one plant.
 
     Parameters
@@ -98,6 +83,8 @@ def nightly(plant: Path, as_of: dt.datetime | None = None, rebuild: bool = False
         the run was scheduled for, however late it starts.
     rebuild : bool
         Agree to rebuild what a change of plant file or code makes necessary.
+    page : bool
+        Write the page where the tables changed.
 
     Returns
     -------
@@ -109,94 +96,12 @@ def nightly(plant: Path, as_of: dt.datetime | None = None, rebuild: bool = False
     instant = as_of or flow_run.scheduled_start_time or dt.datetime.now(dt.UTC)
     if instant.tzinfo is None:
         instant = instant.replace(tzinfo=dt.UTC)
-    result = work(plant, instant, rebuild)
+    result = work(plant, instant, rebuild, page)
     if isinstance(result, GaugelessError):
         get_run_logger().error("%s", result)
         return Failed(message=str(result), data=result)
-    text = night_text(result)
-    create_markdown_artifact(
-        markdown=fenced(text),
-        key=artifact_key(result.plant.station.name),
-        description=f"{result.plant.station.name}, evidence before {instant:%Y-%m-%d %H:%M %Z}",
-    )
-    failures = result.outcome.failures
-    if failures:
-        message = f"{len(failures)} file(s) or pump(s) failed, the rest is done: "
-        return Failed(name=INCOMPLETE, message=message + " ".join(failures))
-    return Completed(message=_news(result))
-
-
-def _news(result: RunResult) -> str:
-    news = f"{result.outcome.new_files} new file(s), {result.outcome.rejected_rows} row(s) rejected"
-    return f"{news}; " + ("tables updated." if result.changed else "nothing changed.")
-
-
-def night_text(result: RunResult) -> str:
-    """Say what a night did, for people.
-
-    Parameters
-    ----------
-    result : RunResult
-        Of a run.
-
-    Returns
-    -------
-    str
-        Plain text.
-    """
-    lines = [_news(result)]
-    for title, sentences in (
-        ("Failed:", result.outcome.failures),
-        ("Notes:", result.outcome.notes),
-    ):
-        if sentences:
-            lines += ["", title, *(f"  {sentence}" for sentence in sentences)]
-    if result.as_of is not None:
-        lines += ["", summary_text(result.plant)]
-    return "\n".join(lines)
-
-
-def fenced(text: str) -> str:
-    """Make text a Markdown block that shows it as it is.
-
-    Parameters
-    ----------
-    text : str
-        Anything: names from plant file and exports must not act as markup.
-
-    Returns
-    -------
-    str
-        The text between fences longer than any run of backticks in it.
-
-    Examples
-    --------
-    >>> fenced("P1 ``` P2").splitlines()
-    ['````text', 'P1 ``` P2', '````']
-    """
-    longest = max((len(run) for run in re.findall("`+", text)), default=0)
-    fence = "`" * max(3, longest + 1)
-    return f"{fence}text\n{text}\n{fence}"
-
-
-def artifact_key(station: str) -> str:
-    """Make a key of a station's name: small letters, digits and dashes.
-
-    Parameters
-    ----------
-    station : str
-        Name in the plant file.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> artifact_key("Estação 2 / North")
-    'night-esta-o-2-north'
-    """
-    return "-".join(["night", *re.findall("[a-z0-9]+", station.lower())])
+    publish_summary(result, f"{instant:%Y-%m-%d %H:%M %Z}")
+    return finished(result.outcome.failures, news(result))
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -210,21 +115,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
     Returns
     -------
     int
-        0 completed, 3 incomplete, 1 failed otherwise.
+        The exit code of ``gaugeless run``.
     """
-    parser = argparse.ArgumentParser(prog="python -m flows.nightly", description=nightly.__doc__)
+    parser = argparse.ArgumentParser(prog="python -m flows.nightly", description=__doc__)
     parser.add_argument("plant", type=Path, help="plant file (TOML)")
     parser.add_argument(
         "--as-of", type=dt.datetime.fromisoformat, help="evidence before this instant counts"
     )
     parser.add_argument("--rebuild", action="store_true", help="agree to a rebuild")
+    parser.add_argument("--no-page", action="store_true", help="do not write the page")
     options = parser.parse_args(arguments)
-    state = nightly(options.plant, options.as_of, options.rebuild, return_state=True)
-    if state.is_completed():
-        print(state.message)
-        return 0
-    print(state.message, file=sys.stderr)
-    return 3 if state.name == INCOMPLETE else 1
+    state = nightly(
+        options.plant, options.as_of, options.rebuild, not options.no_page, return_state=True
+    )
+    print(state.message, file=sys.stdout if state.is_completed() else sys.stderr)
+    return code_of(state)
 
 
 if __name__ == "__main__":

@@ -13,10 +13,20 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
+from pipeline.jobs.exit_codes import (
+    DONE,
+    INTERNAL,
+    LOCKED,
+    PARTIAL,
+    REBUILD,
+    USAGE,
+    exit_code,
+)
+
 if TYPE_CHECKING:
     from pipeline.jobs.nightly import RunResult
 
-DONE, INTERNAL, USAGE, PARTIAL, LOCKED, REBUILD = 0, 1, 2, 3, 4, 5
+__all__ = ["DONE", "INTERNAL", "LOCKED", "PARTIAL", "REBUILD", "USAGE", "main"]
 
 _EXIT_CODES = """\
 exit codes:
@@ -62,14 +72,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _explain(error: Exception) -> int:
     """Say what went wrong in the user's words, and give the exit code."""
-    from pipeline.errors import (
-        ContractError,
-        GaugelessError,
-        PlantFileError,
-        RebuildNeededError,
-        StoreLockedError,
-        UnitError,
-    )
+    from pipeline.errors import GaugelessError
 
     if not isinstance(error, GaugelessError):
         kind = type(error).__name__
@@ -81,14 +84,7 @@ def _explain(error: Exception) -> int:
         )
         return INTERNAL
     print(error, file=sys.stderr)
-    if isinstance(error, StoreLockedError):
-        return LOCKED
-    if isinstance(error, RebuildNeededError):
-        return REBUILD
-    if isinstance(error, PlantFileError | UnitError):
-        return USAGE
-    # A table that breaks its own contract is our fault, not the user's.
-    return INTERNAL if isinstance(error, ContractError) else USAGE
+    return exit_code(error)
 
 
 def _parser() -> argparse.ArgumentParser:

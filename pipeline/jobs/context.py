@@ -65,6 +65,14 @@ class Outcome:
         _log.info(sentence)
         self.notes.append(sentence)
 
+    def add(self, later: Outcome) -> None:
+        """Count in what happened after."""
+        self.new_files += later.new_files
+        self.failures += later.failures
+        self.notes += later.notes
+        self.rejected_rows += later.rejected_rows
+        self.rebuilt += later.rebuilt
+
 
 @dataclass(frozen=True, slots=True)
 class Fingerprints:

@@ -359,6 +359,12 @@ def last_sample(ledger: Iterable[Entry]) -> pd.Timestamp | None:
     return max(times, default=None)
 
 
+def first_sample(ledger: Iterable[Entry]) -> pd.Timestamp | None:
+    """Give the time of the earliest sample in evidence."""
+    times = [e.first_time for e in ledger if e.status in EVIDENCE and e.first_time is not None]
+    return min(times, default=None)
+
+
 def sources_by_month(ledger: Iterable[Entry]) -> dict[Month, list[Entry]]:
     """Group the entries in evidence by the months they bear on, in ledger order."""
     found: dict[Month, list[Entry]] = {}

@@ -25,7 +25,7 @@ from pipeline.jobs.ingest import (
     sources_by_month,
 )
 from pipeline.jobs.workers import MonthJob, MonthMade, Workers, build_months
-from pipeline.months import Month, microseconds
+from pipeline.months import Month, microseconds, month_bounds
 from pipeline.plant import Tag
 from pipeline.quantities import DisplayUnit, display_unit
 
@@ -38,10 +38,13 @@ def measure(run: Run, held: Workers, ledger: Sequence[Entry]) -> None:
     """Build every month of ``measurements`` and ``data_quality`` that is not up to date."""
     by_month = sources_by_month(ledger)
     wanted = [m for m in by_month if run.bounds(m)[0] < run.bounds(m)[1]]
+    halo = pd.Timedelta(halo_us(run.plant), unit="us")
     jobs = []
     for month in wanted:
         sources = [(e.sequence, e.sha256) for e in by_month[month]]
-        parts = [run.fingerprints.measure, sources, run.bounds(month)[1].isoformat()]
+        # Samples of the halo after the month bear on it too, once they count as evidence.
+        last = min(run.as_of, month_bounds(month, run.zone)[1] + halo)
+        parts = [run.fingerprints.measure, sources, last.isoformat()]
         inputs = {name: run.inputs(name, [name, *parts]) for name in _TABLES}
         jobs.append(MonthJob(month, inputs, [sha256 for _, sha256 in sources]))
     run.outcome.rebuilt += build_months(run, held, "measurements", jobs, make_month)

@@ -20,7 +20,7 @@ from pipeline.errors import Fault, GaugelessError, RebuildNeededError
 from pipeline.jobs.baselines import Baseline
 from pipeline.jobs.context import Fingerprints, Outcome, Progress, Run, no_progress
 from pipeline.jobs.flagging import find_flags
-from pipeline.jobs.ingest import ingest, last_sample
+from pipeline.jobs.ingest import first_sample, ingest, last_sample
 from pipeline.jobs.logs import log_to_file
 from pipeline.jobs.measure import measure
 from pipeline.jobs.money import build_money, build_pumps
@@ -29,6 +29,7 @@ from pipeline.jobs.points import build_points
 from pipeline.jobs.suction import check_gauges_and_fit
 from pipeline.jobs.workers import Workers
 from pipeline.jobs.workers import workers as hold_workers
+from pipeline.months import month_bounds, months_between
 from pipeline.plant import Plant, read_plant
 from pipeline.plant.side_files import Event, SpotReading, read_events, read_survey
 from pipeline.tables.catalogue import PUBLISHED
@@ -79,7 +80,8 @@ def run_plant(
     rebuild: bool = False,
     verify: bool = False,
     page: bool = False,
-    workers: int = 1,
+    commit_every: int | None = None,
+    workers: int | Workers = 1,
     progress: Progress = no_progress,
 ) -> RunResult:
     """Run the whole job on one plant file.
@@ -96,9 +98,13 @@ def run_plant(
         Hash every export, even where size and time of change are as known.
     page : bool
         Write the page ``report.html`` beside the tables, where they changed.
-    workers : int
-        Processes for runs with many months to do. The tables do not depend on it. A script
-        that asks for more than one needs the usual ``if __name__ == "__main__":`` guard.
+    commit_every : int, optional
+        Publish what is done each time that many months are, so that years of history can be
+        interrupted and taken up again. Default: publish once, at the end.
+    workers : int or Workers
+        Processes for runs with many months to do, or other places to do them. The tables do
+        not depend on it. A script that asks for more than one process needs the usual
+        ``if __name__ == "__main__":`` guard.
     progress : callable
         Told about each step.
 
@@ -125,9 +131,8 @@ def run_plant(
     with store.writer() as stage, log_to_file(plant.data_folder / "logs", started):
         try:
             with hold_workers(workers) as held:
-                result = _run(
-                    plant, events, survey, stage, held, as_of, rebuild, verify, progress, started
-                )
+                asked = _Asked(as_of, rebuild, verify, commit_every, started)
+                result = _run(plant, events, survey, stage, held, asked, progress)
                 _log.info("generation %d, changed: %s", result.generation, result.changed)
                 if page and result.as_of is not None:
                     _write_page(result, held, progress)
@@ -138,24 +143,33 @@ def run_plant(
             raise
 
 
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What was asked of a run, and when."""
+
+    as_of: pd.Timestamp | None
+    rebuild: bool
+    verify: bool
+    commit_every: int | None
+    started: pd.Timestamp
+
+
 def _run(
     plant: Plant,
     events: Sequence[Event],
     survey: Sequence[SpotReading],
     stage: Stage,
     held: Workers,
-    as_of: pd.Timestamp | None,
-    rebuild: bool,
-    verify: bool,
+    asked: _Asked,
     progress: Progress,
-    started: pd.Timestamp,
 ) -> RunResult:
+    as_of, started = asked.as_of, asked.started
     fingerprints = Fingerprints.of(plant, events, survey)
     before = _settings(stage)
     changed_stages = [
         name for name in _STAGE_WORDS if before and before.get(name) != getattr(fingerprints, name)
     ]
-    if changed_stages and not rebuild:
+    if changed_stages and not asked.rebuild:
         raise _rebuild_needed(stage, changed_stages)
     committed = pd.Timestamp(before["as_of"]) if before else None
     run = Run(
@@ -173,7 +187,7 @@ def _run(
         return _result(run, stage.generation, False, committed)
     if not before:
         held.warm_up()
-    ledger = ingest(run, verify, read_again="read" in changed_stages)
+    ledger = ingest(run, asked.verify, read_again="read" in changed_stages)
     latest = last_sample(ledger)
     if latest is None:
         run.outcome.note("no samples yet: nothing to compute.")
@@ -186,15 +200,37 @@ def _run(
     if before and not changed_stages and run.as_of == committed and not stage.has_changes:
         # No news at all: every table is a function of what has not changed.
         return _result(run, stage.generation, False, committed)
-    measure(run, held, ledger)
-    check_gauges_and_fit(run, held, events, survey)
-    build_points(run, held)
-    roll_up(run, held)
-    baselines = find_baselines(run, held, events)
-    compare(run, held, baselines)
-    find_trends(run, held, baselines)
-    _finish_tables(run, baselines, events)
-    return _finish(run, stage, started, run.as_of)
+    stops = [run.as_of]
+    start = first_sample(ledger) if committed is None else committed
+    if asked.commit_every and start is not None:
+        stops = _stops(start, run.as_of, asked.commit_every, run.zone)
+        if committed is None:
+            # What was read is kept, whatever happens to the first months.
+            stops.insert(0, start)
+    total = Outcome()
+    changed = False
+    for stop in stops:
+        run.as_of = stop
+        measure(run, held, ledger)
+        check_gauges_and_fit(run, held, events, survey)
+        build_points(run, held)
+        roll_up(run, held)
+        baselines = find_baselines(run, held, events)
+        compare(run, held, baselines)
+        find_trends(run, held, baselines)
+        _finish_tables(run, baselines, events)
+        result = _finish(run, stage, started, stop)
+        changed |= result.changed
+        total.add(run.outcome)
+        run.outcome = Outcome()
+    run.outcome = total
+    return _result(run, stage.generation, changed, run.as_of)
+
+
+def _stops(start: pd.Timestamp, end: pd.Timestamp, every: int, zone: str) -> list[pd.Timestamp]:
+    """Instants to publish at: after every so many months of the station, and at the end."""
+    ends = [month_bounds(month, zone)[1] for month in months_between(start, end, zone)]
+    return [*(e for e in ends[every - 1 :: every] if start < e < end), end]
 
 
 def _write_page(result: RunResult, held: Workers, progress: Progress) -> None:
