@@ -290,6 +290,37 @@ _DIMENSIONS: dict[str, Dimension] = {
                 "US": ("millipascal*second", "cP", "cp"),
             },
         ),
+        # Losses of a well by Jacob's equation: drawdown over flow, and over its square.
+        Dimension(
+            "drawdown_by_flow",
+            "s/m²",
+            {
+                "second/meter**2": ("s/m2", "m/(m3/s)"),
+                "meter/(meter**3/hour)": ("m/(m3/h)", "h/m2"),
+                "meter/(liter/second)": ("m/(l/s)",),
+                "meter/(meter**3/day)": ("m/(m3/d)", "d/m2"),
+                "foot/(US_liquid_gallon/minute)": ("ft/gpm",),
+            },
+            {
+                "SI": ("meter/(meter**3/hour)", "m/(m³/h)", "m_per_m3_h"),
+                "US": ("foot/(US_liquid_gallon/minute)", "ft/gpm", "ft_per_gpm"),
+            },
+        ),
+        Dimension(
+            "drawdown_by_flow_squared",
+            "s²/m⁵",
+            {
+                "second**2/meter**5": ("s2/m5", "m/(m3/s)2"),
+                "meter/(meter**3/hour)**2": ("m/(m3/h)2", "h2/m5"),
+                "meter/(liter/second)**2": ("m/(l/s)2",),
+                "meter/(meter**3/day)**2": ("m/(m3/d)2", "d2/m5"),
+                "foot/(US_liquid_gallon/minute)**2": ("ft/gpm2",),
+            },
+            {
+                "SI": ("meter/(meter**3/hour)**2", "m/(m³/h)²", "m_per_m3_h_2"),
+                "US": ("foot/(US_liquid_gallon/minute)**2", "ft/gpm²", "ft_per_gpm_2"),
+            },
+        ),
         Dimension(
             "fraction",
             "1",
@@ -353,6 +384,8 @@ _SI_PINT = {
     "K": "kelvin",
     "kg/m³": "kilogram/meter**3",
     "Pa·s": "pascal*second",
+    "s/m²": "second/meter**2",
+    "s²/m⁵": "second**2/meter**5",
     "1": "dimensionless",
     "1/a": "dimensionless",
     "A": "ampere",
@@ -391,6 +424,8 @@ def _entries() -> tuple[Quantity, ...]:
         q("density", "ρ", "density", "Density of the liquid."),
         q("viscosity", "μ", "viscosity", "Dynamic viscosity of the liquid."),
         q("vapour_pressure", "p_v", "pressure", "Vapour pressure of the liquid, absolute."),
+        q("aquifer_loss", "B", "drawdown_by_flow", "Drawdown of a well in proportion to flow."),
+        q("well_loss", "C", "drawdown_by_flow_squared", "Drawdown of a well over flow squared."),
         # What is worked out.
         q("velocity", "v", "number", "Mean velocity in the pipe, m/s."),
         q("total_head", "H", "length", "Head the pump adds, between its flanges (ISO 9906)."),
@@ -464,7 +499,13 @@ _STRIPPED = re.compile(r"[\s.^*·_]+")
 
 
 def _plain(text: str) -> str:
-    text = text.replace("³", "3").replace("²", "2").replace("⁻¹", "-1").replace("°", "")
+    text = (
+        text.replace("³", "3")
+        .replace("²", "2")
+        .replace("⁵", "5")
+        .replace("⁻¹", "-1")
+        .replace("°", "")
+    )
     return _STRIPPED.sub("", text).casefold()
 
 

@@ -56,6 +56,11 @@ class GridView:
             (self._first + step * np.arange(self._count)).view("datetime64[us]"), tz="UTC"
         )
 
+    @property
+    def grid(self) -> float:
+        """Length of an interval [s]."""
+        return self._step / 1e6
+
     def __len__(self) -> int:
         return self._count
 

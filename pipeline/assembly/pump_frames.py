@@ -7,17 +7,33 @@ the columns below and knows nothing of tags.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from pipeline.assembly.grid_view import Floats, GridView, Mask
+from pipeline.assembly.liquids import liquid_properties
+from pipeline.assembly.statics import (
+    UNSETTLED,
+    WHOLLY_OFF,
+    WHOLLY_ON,
+    Draw,
+    G,
+    SurfaceState,
+    reading_u,
+    static_pressure,
+    surface_state,
+)
+from pipeline.hydraulics.accuracy import Uncertainty
 from pipeline.hydraulics.head import velocity
-from pipeline.hydraulics.water import water_density, water_vapour_pressure
-from pipeline.plant import Liquid, Pump, Segment, Snapshot, Tag
+from pipeline.hydraulics.pipes import Fitting as PipeFitting
+from pipeline.hydraulics.pressure import atmospheric_pressure
+from pipeline.hydraulics.propagation import combine
+from pipeline.hydraulics.suction_line import PipeRun, line_loss
+from pipeline.plant import Column, Pump, Segment, Snapshot, SuctionLine
 
-G = 9.80665
-"""Standard gravity [m/s²]."""
+__all__ = ["STATES", "STEADY_CHANGE", "G", "pump_frames", "segment_column"]
 
 STATES = ("running", "standing", "switching", "unknown")
 
@@ -25,9 +41,11 @@ STEADY_CHANGE = 0.05
 """Largest change against either running neighbour in a steady interval, of flow, electrical
 power and pressure rise, part of the value [-]. Common practice, no source."""
 
-_ON, _OFF = 0.999, 0.001
 _DEFAULT_RUNNING_PART = 0.05
 _DEFAULT_RUNNING_POWER = 500.0
+_VISCOSITY = 1.1e-3
+"""Dynamic viscosity for the loss in a column where none is declared [Pa s]: water near 16 °C. It
+moves such a loss by a per cent or two, its uncertainty being 20 % and more."""
 
 
 def segment_column(segment: Segment) -> str:
@@ -54,33 +72,104 @@ def pump_frames(snapshot: Snapshot, view: GridView) -> dict[str, pd.DataFrame]:
         ``flow`` (through the pump; zero while standing), ``flow_source`` (``measured``,
         ``shared`` while a meter serves several running pumps, ``missing``), ``suction_flow``
         (in the branch), one ``flow_<segment>`` per header segment, ``density``,
-        ``vapour_pressure``, ``static_pressure`` (at the suction gauge without any flow),
-        ``static_pressure_u`` (systematic), ``velocity_pressure`` (at the suction tap),
+        ``vapour_pressure``, ``static_pressure`` (at the suction gauge without any flow) with
+        ``static_pressure_u_systematic`` and ``static_pressure_u_random``, ``static_reason`` (a
+        key of ``statics.STATIC_REASONS``; empty where it is known), ``strainer_loss`` (measured
+        between the source and the suction tap; zero without a tag) with its uncertainty,
+        ``tap_loss`` (measured between the suction tap and the pump) with its uncertainty,
+        ``column_loss`` (between the bowl of a vertical pump and its discharge tap) [m] with
+        ``column_loss_u`` (systematic), ``velocity_pressure`` (at the suction tap),
         ``suction_reading``, ``discharge_reading``, ``electrical_power``, ``speed``.
     """
-    density, vapour = _liquid(snapshot.liquid, view)
     states = {name: _state(pump, snapshot, view) for name, pump in snapshot.pumps.items()}
     flows = {name: _flow(name, snapshot, view, states) for name in snapshot.pumps}
+    plain = {name: flow for name, (flow, _) in flows.items()}
+    sides = {
+        name: _suction_side(line, snapshot, view, states, plain)
+        for name, line in snapshot.lines.items()
+    }
     return {
-        name: _frame(pump, snapshot, view, states, flows, density, vapour)
+        name: _frame(pump, snapshot, view, states, flows, sides[pump.suction_line])
         for name, pump in snapshot.pumps.items()
     }
 
 
-def _liquid(liquid: Liquid, view: GridView) -> tuple[Floats, Floats]:
-    n = len(view)
-    if liquid.density is not None:
-        vapour = np.nan if liquid.vapour_pressure is None else liquid.vapour_pressure
-        return np.full(n, liquid.density), np.full(n, vapour)
-    if liquid.temperature_tag is not None:
-        temperature = view.value(liquid.temperature_tag)
-        if liquid.temperature is not None:
-            temperature = np.where(np.isfinite(temperature), temperature, liquid.temperature)
-    else:
-        temperature = np.full(n, liquid.temperature)
-    # A thermometer outside the liquid range of water is broken, not a reason to stop.
-    temperature = np.where((temperature > 273.2) & (temperature < 473.0), temperature, np.nan)
-    return np.asarray(water_density(temperature)), np.asarray(water_vapour_pressure(temperature))
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _SuctionSide:
+    """What all pumps of a line share: its source, its liquid, and the flow of each segment."""
+
+    surface: SurfaceState
+    density: Floats
+    vapour_pressure: Floats
+    header: dict[str, Floats]
+    branches: dict[str, Floats]
+
+
+def _suction_side(
+    line: SuctionLine,
+    snapshot: Snapshot,
+    view: GridView,
+    states: Mapping[str, np.ndarray],
+    flows: Mapping[str, Floats],
+) -> _SuctionSide:
+    source = snapshot.sources[line.source]
+    atmosphere = float(atmospheric_pressure(snapshot.station.altitude))
+    draw = None if source.drawdown is None else _draw(line.source, snapshot, view, states, flows)
+    surface = surface_state(source, snapshot.tags, view, draw, atmosphere)
+    density, vapour = liquid_properties(snapshot.liquid, source, view, surface.pressure, atmosphere)
+    return _SuctionSide(
+        surface=surface,
+        density=density,
+        vapour_pressure=vapour,
+        header={s.id: _segment_flow(s, snapshot, view, flows) for s in line.header},
+        branches={p: _segment_flow(s, snapshot, view, flows) for p, s in line.branches.items()},
+    )
+
+
+def _draw(
+    source: str,
+    snapshot: Snapshot,
+    view: GridView,
+    states: Mapping[str, np.ndarray],
+    flows: Mapping[str, Floats],
+) -> Draw:
+    """Sum up what every line of a source takes from it."""
+    total, systematic, random = np.zeros(len(view)), np.zeros(len(view)), np.zeros(len(view))
+    pumps: set[str] = set()
+    for line in snapshot.lines.values():
+        if line.source != source:
+            continue
+        pumps |= set(line.branches) & set(states)
+        # The first segment of a header carries all that its line takes.
+        first = line.header[0] if line.header else None
+        whole = first is not None and set(line.branches) <= set(first.carries)
+        pieces = [first] if first is not None and whole else [*line.branches.values()]
+        for piece in pieces:
+            flow = _segment_flow(piece, snapshot, view, flows)
+            total = total + flow
+            u = reading_u(snapshot.tags.get(_flow_tag(piece, snapshot)), flow)
+            # Meters of different pipes are independent; the two parts stay apart.
+            systematic = np.hypot(systematic, u.systematic)
+            random = np.hypot(random, u.random)
+    return Draw(
+        flow=total,
+        flow_u=Uncertainty(systematic, random),
+        states=[states[p] for p in sorted(pumps)],
+    )
+
+
+def _flow_tag(segment: Segment, snapshot: Snapshot) -> str:
+    """Name the meter whose accuracy stands for a segment's flow."""
+    if segment.flow_tag is not None:
+        return segment.flow_tag
+    for pump in segment.carries:
+        own = snapshot.pumps[pump].flow_tag if pump in snapshot.pumps else None
+        meter = snapshot.meter_of(pump)
+        if own is not None:
+            return own
+        if meter is not None:
+            return meter.tag
+    return ""
 
 
 def _state(pump: Pump, snapshot: Snapshot, view: GridView) -> np.ndarray:
@@ -88,9 +177,9 @@ def _state(pump: Pump, snapshot: Snapshot, view: GridView) -> np.ndarray:
     state = np.full(len(view), "unknown", dtype=object)
     if pump.running_tag is not None:
         share = view.value(pump.running_tag)
-        state[share >= _ON] = "running"
-        state[share <= _OFF] = "standing"
-        state[(share > _OFF) & (share < _ON)] = "switching"
+        state[share >= WHOLLY_ON] = "running"
+        state[share <= WHOLLY_OFF] = "standing"
+        state[(share > WHOLLY_OFF) & (share < WHOLLY_ON)] = "switching"
         return state
     power = view.value(pump.power_tag)
     threshold = pump.running_power
@@ -157,11 +246,9 @@ def _frame(
     view: GridView,
     states: Mapping[str, np.ndarray],
     flows: Mapping[str, tuple[Floats, np.ndarray]],
-    density: Floats,
-    vapour: Floats,
+    side: _SuctionSide,
 ) -> pd.DataFrame:
     line = snapshot.lines[pump.suction_line]
-    plain = {name: flow for name, (flow, _) in flows.items()}
     flow, source = flows[pump.id]
     frame: dict[str, object] = {
         "time": view.times,
@@ -171,30 +258,92 @@ def _frame(
     }
     for segment in line.header:
         carries = pump.id in segment.carries
-        frame[segment_column(segment)] = (
-            _segment_flow(segment, snapshot, view, plain) if carries else np.zeros(len(view))
-        )
-    branch = line.branches.get(pump.id)
-    suction_flow = flow if branch is None else _segment_flow(branch, snapshot, view, plain)
-    static, static_u = _static(pump, snapshot, view, density)
-    speed = view.value(pump.speed_tag)
+        frame[segment_column(segment)] = side.header[segment.id] if carries else np.zeros(len(view))
+    suction_flow = side.branches.get(pump.id, flow)
+    gauge = pump.reference_elevation + pump.suction_tap.reading_elevation
+    static = static_pressure(side.surface, side.density, gauge)
+    before, behind = _strainers(pump, line, snapshot, view, side, states[pump.id])
+    column, column_u = _column_loss(pump.column, flow, side.density, snapshot.liquid.viscosity)
+    velocity_head = velocity(suction_flow, pump.suction_tap.diameter) ** 2
     frame |= {
         "suction_flow": suction_flow,
-        "density": density,
-        "vapour_pressure": vapour,
-        "static_pressure": static,
-        "static_pressure_u": static_u,
-        "velocity_pressure": 0.5 * density * velocity(suction_flow, pump.suction_tap.diameter) ** 2,
+        "density": side.density,
+        "vapour_pressure": side.vapour_pressure,
+        "static_pressure": static.value,
+        "static_pressure_u_systematic": static.u.systematic,
+        "static_pressure_u_random": static.u.random,
+        "static_reason": static.reason,
+        "strainer_loss": before[0],
+        "strainer_loss_u_systematic": before[1].systematic,
+        "strainer_loss_u_random": before[1].random,
+        "tap_loss": behind[0],
+        "tap_loss_u_systematic": behind[1].systematic,
+        "tap_loss_u_random": behind[1].random,
+        "column_loss": column,
+        "column_loss_u": column_u,
+        "velocity_pressure": 0.5 * side.density * velocity_head,
         "suction_reading": view.value(pump.suction_pressure_tag),
         "discharge_reading": view.value(pump.discharge_pressure_tag),
         "electrical_power": view.value(pump.power_tag),
-        "speed": speed,
+        "speed": view.value(pump.speed_tag),
     }
     sisters = [p for p, other in snapshot.pumps.items() if other.suction_line == pump.suction_line]
-    rise = view.value(pump.discharge_pressure_tag) - static
+    rise = view.value(pump.discharge_pressure_tag) - static.value
     watched = [flow, view.value(pump.power_tag), rise]
-    frame["is_steady"] = _is_steady(states[pump.id], watched, [states[p] for p in sisters])
+    unsettled = np.isin(static.reason, UNSETTLED)
+    steady = _is_steady(states[pump.id], watched, [states[p] for p in sisters])
+    frame["is_steady"] = steady & ~unsettled
     return pd.DataFrame(frame)
+
+
+def _strainers(
+    pump: Pump,
+    line: SuctionLine,
+    snapshot: Snapshot,
+    view: GridView,
+    side: _SuctionSide,
+    state: np.ndarray,
+) -> tuple[tuple[Floats, Uncertainty], tuple[Floats, Uncertainty]]:
+    """Give the measured strainer losses before the suction tap, and those behind it [Pa]."""
+    n = len(view)
+    nothing = (np.zeros(n), Uncertainty(np.zeros(n), np.zeros(n)))
+    before = behind = nothing
+    for segment in line.segments(pump.id):
+        if segment.strainer_tag is None:
+            continue
+        loss = view.value(segment.strainer_tag)
+        u = reading_u(snapshot.tags.get(segment.strainer_tag), loss)
+        own = segment is line.branches.get(pump.id)
+        # Without flow nothing is lost, whatever the transmitter's zero says.
+        still = (state == "standing") if own else side.header[segment.id] == 0.0
+        part = (
+            np.where(still, 0.0, loss),
+            Uncertainty(np.where(still, 0.0, u.systematic), np.where(still, 0.0, u.random)),
+        )
+        if own and pump.suction_tap.position == "before_strainer":
+            behind = (behind[0] + part[0], combine(behind[1], part[1]))
+        else:
+            before = (before[0] + part[0], combine(before[1], part[1]))
+    return before, behind
+
+
+def _column_loss(
+    column: Column | None, flow: Floats, density: Floats, viscosity: float | None
+) -> tuple[Floats, Floats]:
+    """Give the head lost between bowl and discharge tap, and its standard uncertainty [m]."""
+    if column is None:
+        return np.zeros_like(flow), np.zeros_like(flow)
+    if column.loss is not None:
+        loss = column.loss * flow * np.abs(flow) / column.at_flow**2
+    elif column.pipe is None:
+        loss = np.zeros_like(flow)
+    else:
+        pipe = column.pipe
+        fittings = tuple(PipeFitting(f.name, f.k * f.count) for f in column.fittings)
+        run = PipeRun(pipe.diameter, pipe.length, pipe.roughness, fittings)
+        pressure = line_loss(flow, [run], density, viscosity or _VISCOSITY)
+        loss = np.asarray(pressure) / (density * G)
+    return loss, column.relative_u * np.abs(loss)
 
 
 def _is_steady(state: np.ndarray, watched: list[Floats], line_states: list[np.ndarray]) -> Mask:
@@ -215,28 +364,3 @@ def _is_steady(state: np.ndarray, watched: list[Floats], line_states: list[np.nd
         restless[1:] |= both & (change > limit[1:])
         restless[:-1] |= both & (change > limit[:-1])
     return running & calm & ~restless
-
-
-def _static(
-    pump: Pump, snapshot: Snapshot, view: GridView, density: Floats
-) -> tuple[Floats, Floats]:
-    """Pressure the suction gauge would read with nothing flowing, and its systematic part."""
-    line = snapshot.lines[pump.suction_line]
-    source = snapshot.sources[line.source]
-    gauge = pump.reference_elevation + pump.suction_tap.reading_elevation
-    weight = density * G
-    if source.kind == "open_tank":
-        level = view.value(source.level_tag)
-        static = weight * (source.level_zero_elevation + level - gauge)
-        level_u = _systematic(snapshot.tags.get(source.level_tag or ""), level)
-        return static, weight * np.hypot(level_u, source.level_zero_u)
-    upstream = view.value(source.pressure_tag)
-    static = upstream + weight * (source.pressure_elevation - gauge)
-    return static, _systematic(snapshot.tags.get(source.pressure_tag or ""), upstream)
-
-
-def _systematic(tag: Tag | None, value: Floats) -> Floats:
-    if tag is None:
-        return np.zeros_like(value)
-    accuracy = tag.accuracy
-    return np.hypot(accuracy.systematic_absolute, accuracy.systematic_relative * np.abs(value))

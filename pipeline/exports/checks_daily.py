@@ -49,6 +49,11 @@ without any sample are rows too, with coverage 0.
 """
 
 
+_FOLLOWING_LEVELS = ("open_tank", "wet_well", "pressurised_main")
+"""Kinds of sources whose level or pressure moves with what is drawn; a vessel's is held by a
+controller, and a well's static level hardly moves."""
+
+
 def neighbour_tags(plant: Snapshot) -> dict[str, tuple[str, ...]]:
     """Say for each tag which others must move when it should.
 
@@ -62,7 +67,7 @@ def neighbour_tags(plant: Snapshot) -> dict[str, tuple[str, ...]]:
     dict of str to tuple of str
         Suction pressure follows the source's level or pressure and the pump's flow and power;
         discharge pressure, flow and power follow each other; a level follows the flows drawn
-        from its tank.
+        from its tank, unless something else holds it.
     """
     found: dict[str, set[str]] = {}
 
@@ -80,7 +85,8 @@ def neighbour_tags(plant: Snapshot) -> dict[str, tuple[str, ...]]:
         follow(pump.discharge_pressure_tag, flow, pump.power_tag)
         follow(flow, pump.power_tag)
         follow(pump.power_tag, flow)
-        follow(level, flow)
+        if source is not None and source.kind in _FOLLOWING_LEVELS:
+            follow(level, flow)
     return {tag: tuple(sorted(others)) for tag, others in found.items()}
 
 

@@ -38,6 +38,7 @@ __all__ = [
     "Water",
     "density_from_specific_gravity",
     "water_density",
+    "water_saturation_temperature",
     "water_vapour_pressure",
     "water_viscosity",
 ]
@@ -55,6 +56,7 @@ A tapping on a deaerator sits on the saturation line, and its reading scatters a
 
 class _Tables(NamedTuple):
     log_vapour_pressure: CubicSpline
+    reciprocal_saturation_temperature: CubicSpline
     density: RectBivariateSpline
     log_viscosity: RectBivariateSpline
 
@@ -82,6 +84,7 @@ def _tables() -> _Tables:
             viscosity[i, j] = liquid.mu
     return _Tables(
         CubicSpline(1.0 / temperature[::-1], np.log(saturation[::-1] * 1e6)),
+        CubicSpline(np.log(saturation * 1e6), 1.0 / temperature),
         RectBivariateSpline(temperature, fraction, density, s=0),
         RectBivariateSpline(temperature, fraction, np.log(viscosity), s=0),
     )
@@ -225,6 +228,55 @@ def water_vapour_pressure(
     2339.2
     """
     return finish(_vapour_pressure(_in_range(temperature, out_of_range)))
+
+
+def water_saturation_temperature(
+    pressure: npt.ArrayLike, *, out_of_range: OutOfRange = "raise"
+) -> FloatArray:
+    """Temperature at which water boils.
+
+    Parameters
+    ----------
+    pressure : array_like
+        Absolute pressure. [Pa]
+    out_of_range : {'raise', 'nan'}
+        Raise an error outside the validity range, or return NaN there. [-]
+
+    Returns
+    -------
+    ndarray
+        Saturation temperature. [K]
+
+    Raises
+    ------
+    RangeError
+        Outside 611.21 Pa to 3.976 MPa, the saturation pressures of 273.15 and 523.15 K.
+
+    Notes
+    -----
+    The IAPWS-IF97 saturation line read backwards [1]_.
+
+    References
+    ----------
+    .. [1] IAPWS R7-97(2012), equation 31.
+
+    Examples
+    --------
+    >>> round(float(water_saturation_temperature(101325.0)) - 273.15, 2)
+    99.97
+    """
+    line = _tables().reciprocal_saturation_temperature
+    lowest, highest = (float(np.exp(edge)) for edge in line.x[[0, -1]])
+    p = keep_in_range(
+        "absolute pressure on boiling water",
+        as_float(pressure),
+        lowest,
+        highest,
+        "Pa",
+        "Give absolute pressure; check the unit of the pressure tag.",
+        out_of_range,
+    )
+    return finish(1.0 / line(np.log(p)))
 
 
 def water_viscosity(

@@ -13,6 +13,7 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline.assembly import pump_frames, segment_column
+from pipeline.assembly.statics import UNSETTLED
 from pipeline.jobs.context import Run
 from pipeline.jobs.measure import grid_view
 from pipeline.jobs.workers import MonthJob, MonthMade, Workers, build_months
@@ -28,8 +29,10 @@ HOUR = pd.Timedelta("1h")
 SEGMENT_PREFIX = "flow_"
 _ALWAYS = (
     "static_pressure",
+    "static_pressure_u_systematic",
+    "static_pressure_u_random",
+    "strainer_loss",
     "velocity_pressure",
-    "static_pressure_u",
     "density",
 )
 
@@ -51,7 +54,11 @@ def build_hours(run: Run, held: Workers, survey: Sequence[SpotReading]) -> None:
 
 
 def make_month(run: Run, month: Month, spots: Sequence[SpotReading]) -> MonthMade:
-    """Make the hourly rows of a month."""
+    """Make the hourly rows of a month.
+
+    Their ``static_pressure`` is what the source gives less the loss of strainers that is
+    measured, ``strainer_loss``: what remains is for the friction model.
+    """
     frame = _month(run, month, spots)
     rows = pa.Table.from_pandas(frame, preserve_index=False) if len(frame) else None
     return MonthMade({HOURS: rows})
@@ -62,7 +69,7 @@ def _month(run: Run, month: Month, spots: Sequence[SpotReading]) -> pd.DataFrame
     pieces = []
     for era in run.plant.eras(start, end):
         view = grid_view(run, month, era.start, era.end)
-        frames = pump_frames(era, view)
+        frames = {n: less_strainers(f) for n, f in pump_frames(era, view).items()}
         for name, frame in frames.items():
             pieces.append(_pump_hours(era, era.pumps[name], frame))
             pieces.append(_spot_rows(era, era.pumps[name], frame, spots))
@@ -75,6 +82,30 @@ def _month(run: Run, month: Month, spots: Sequence[SpotReading]) -> pd.DataFrame
     others = [c for c in together.columns if c not in first and c not in segments]
     return together[[*first, *sorted(others), *segments]].sort_values(
         ["line", "pump", "time", "spot"], kind="stable", ignore_index=True
+    )
+
+
+def less_strainers(frame: pd.DataFrame) -> pd.DataFrame:
+    """Take the measured loss of strainers before the tap off the static pressure.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        As from ``assembly.pump_frames``, or some rows of it.
+
+    Returns
+    -------
+    DataFrame
+        The same rows; ``static_pressure`` and its two uncertainties are replaced, missing where
+        the strainer's loss is.
+    """
+    parts = {
+        name: np.hypot(frame[f"static_pressure_{name}"], frame[f"strainer_loss_{name}"])
+        for name in ("u_systematic", "u_random")
+    }
+    return frame.assign(
+        static_pressure=frame["static_pressure"] - frame["strainer_loss"],
+        **{f"static_pressure_{name}": values for name, values in parts.items()},
     )
 
 
@@ -91,9 +122,14 @@ def _pump_hours(era: Snapshot, pump: Pump, frame: pd.DataFrame) -> pd.DataFrame:
     grid["stopped"] = frame["state"] == "standing"
     grid.index = pd.DatetimeIndex(frame["time"])
     hours = hourly_rows(grid, flow_columns=flows, step_seconds=era.station.grid)
-    by_hour = frame.groupby(pd.DatetimeIndex(frame["time"]).floor("h"))
-    hours["static_pressure_u"] = by_hour["static_pressure_u"].mean()
-    hours["density"] = by_hour["density"].mean()
+    hour = pd.DatetimeIndex(frame["time"]).floor("h")
+    by_hour = frame.groupby(hour)
+    for name in _ALWAYS:
+        if name not in hours:
+            hours[name] = by_hour[name].mean()
+    # While a tank is switched or a well settles, an hour teaches nothing.
+    unsettled = frame["static_reason"].isin(UNSETTLED).groupby(hour).any()
+    hours["steady"] &= ~unsettled.to_numpy()
     return _labelled(hours.reset_index(), pump, f"gauge {pump.id}", spot=False)
 
 

@@ -60,7 +60,7 @@ def model_parameters(epoch: LineEpoch, hours: pd.DataFrame) -> dict[str, Any]:
     for name, segment in line.branches.items():
         mine = running[running["pump"] == name]
         flow = _usual_flow(mine[OWN_FLOW])
-        kinetic = float(np.nanmedian(mine["velocity_pressure"])) if len(mine) else np.nan
+        kinetic = float(mine["velocity_pressure"].median())
         prior = drawing_prior(segment, flow, density, viscosity, name in gauged)
         if prior is None:
             if not (np.isfinite(flow) and np.isfinite(kinetic) and kinetic > 0.0):
@@ -68,16 +68,18 @@ def model_parameters(epoch: LineEpoch, hours: pd.DataFrame) -> dict[str, Any]:
             prior = typical_loss(flow, kinetic)
         priors[f"{BRANCH}{name}"] = prior
     pumps = [snapshot.pumps[n] for n in line.branches if n in snapshot.pumps]
+    usual_rows = running if len(running) else hours
     tap_u = max((p.suction_tap.elevation_u for p in pumps), default=0.0)
     parameters: dict[str, Any] = {
         "header_columns": columns,
         "branch_column": OWN_FLOW,
         "loss_prior": priors,
         "instrument_u": _instrument_u(snapshot, pumps, hours),
-        "static_u": max(float(np.nanmedian(hours["static_pressure_u"])), 10.0),
+        # A well is less certain while it is pumped, and that is when the model is asked.
+        "static_u": max(_usual(usual_rows["static_pressure_u_systematic"]), 10.0),
         "tap_u": max(tap_u * density * G, 10.0),
         "flow_noise_u": _flow_noise(snapshot, pumps),
-        "static_noise_u": _static_noise(snapshot, epoch.line, density),
+        "static_noise_u": _usual(hours["static_pressure_u_random"]),
     }
     if line.exponent is not None:
         parameters |= {"exponent": line.exponent, "exponent_u": 0.005}
@@ -91,14 +93,10 @@ def _flow_noise(snapshot: Snapshot, pumps: Sequence[Pump]) -> float:
     return max(known, default=0.0)
 
 
-def _static_noise(snapshot: Snapshot, line: str, density: float) -> float:
-    """Random part of one grid value of static pressure [Pa]."""
-    source = snapshot.sources[snapshot.lines[line].source]
-    level = snapshot.tags.get(source.level_tag or "")
-    upstream = snapshot.tags.get(source.pressure_tag or "")
-    if level is not None:
-        return level.accuracy.random_absolute * density * G
-    return 0.0 if upstream is None else upstream.accuracy.random_absolute
+def _usual(values: pd.Series) -> float:
+    """Give the median of what is known; zero where nothing is."""
+    known = values.dropna()
+    return float(known.median()) if len(known) else 0.0
 
 
 def _usual_flow(flow: pd.Series) -> float:

@@ -10,10 +10,12 @@ import numpy as np
 import pandas as pd
 
 from pipeline.assembly import GridView, pump_frames
+from pipeline.assembly.statics import G
 from pipeline.errors import GaugelessError
 from pipeline.hydraulics.pressure import atmospheric_pressure
+from pipeline.hydraulics.wells import minimum_submergence
 from pipeline.jobs.context import Run
-from pipeline.jobs.hours import header_columns
+from pipeline.jobs.hours import header_columns, less_strainers
 from pipeline.jobs.measure import grid_view
 from pipeline.jobs.perform import with_u95
 from pipeline.jobs.suction import DRAWING, IN_FORCE, MODELS
@@ -28,10 +30,18 @@ from pipeline.suction import (
     fill_suction,
     level_only,
 )
+from pipeline.suction.fill import MEASURED
 from pipeline.suction.replay import OWN_FLOW
 from pipeline.tables.store import inputs_digest
 
 _log = logging.getLogger(__name__)
+
+BELL_LOSS_U = 0.2
+"""What a pump that hangs in its wet well may lose at its bell, as a standard uncertainty in
+velocity heads [-]: a bell mouth loses 0.05 to 0.1 of them. Common practice, no source."""
+
+LEVEL_ONLY_SCATTER = 100.0
+"""Scatter of the true pressure about level only, beside that of the level itself [Pa]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,12 +216,14 @@ def _filled(
     # A model is asked only where no trusted gauge answers, and only while the pump runs.
     wanting &= (frame["state"] != "standing").to_numpy()
     place = np.flatnonzero(wanting)
-    rows = frame.iloc[place].rename(columns={"suction_flow": OWN_FLOW}).assign(pump=pump.id)
+    seen = frame.iloc[place].rename(columns={"suction_flow": OWN_FLOW}).assign(pump=pump.id)
+    rows = less_strainers(seen)
     estimates = []
     if len(place):
         estimates = [
             *_modelled(era, pump, rows, times[place], mine, models),
-            level_only(rows, static_u=_static_u(frame)),
+            # Where a strainer's loss is missing, it is one more that nobody knows.
+            _by_level(era, pump, rows.where(rows["static_pressure"].notna(), seen)),
         ]
     filled = fill_suction(
         frame.index,
@@ -221,7 +233,43 @@ def _filled(
         gauge_u=gauge_u,
         gauge_noise_u=noise,
     ).rename(columns={"suction_pressure_reason": "suction_reason"})
+    filled["suction_reason"] += _of_source(frame, filled["suction_pressure_source"])
+    filled["suction_reason"] += _of_inlet(era, pump, frame)
     return pd.concat([frame, filled], axis=1)
+
+
+def _of_source(frame: pd.DataFrame, source: pd.Series) -> pd.Series:
+    """Say what was not known of the source where no trusted gauge answers."""
+    why = frame["static_reason"]
+    said = ("; source: " + why).where(why != "", "")
+    lost = frame["strainer_loss"].isna()
+    said += pd.Series("; strainer: no_value", index=frame.index).where(lost, "")
+    return said.where(source != MEASURED, "")
+
+
+def _of_inlet(era: Snapshot, pump: Pump, frame: pd.DataFrame) -> np.ndarray:
+    """Say where the bell of a pump in a wet well lies too shallow to draw no air."""
+    if era.sources[era.lines[pump.suction_line].source].kind != "wet_well":
+        return np.full(len(frame), "", dtype=object)
+    tap = pump.suction_tap
+    depth = frame["static_pressure"] / (frame["density"] * G)
+    depth += tap.reading_elevation - tap.elevation
+    least = minimum_submergence(frame["suction_flow"].to_numpy(), tap.diameter)
+    return np.where(depth.to_numpy() < least, "; source: shallow_inlet", "").astype(object)
+
+
+def _by_level(era: Snapshot, pump: Pump, rows: pd.DataFrame) -> Estimate:
+    """Estimate by level alone, with what the source itself leaves open."""
+    source = era.sources[era.lines[pump.suction_line].source]
+    loss_u = None
+    if source.kind == "wet_well":
+        loss_u = BELL_LOSS_U * rows["velocity_pressure"].to_numpy()
+    return level_only(
+        rows,
+        static_u=rows["static_pressure_u_systematic"].to_numpy(),
+        loss_u=loss_u,
+        residual_u=np.hypot(LEVEL_ONLY_SCATTER, rows["static_pressure_u_random"].to_numpy()),
+    )
 
 
 def _spread(estimate: Estimate, place: np.ndarray, n: int) -> Estimate:
@@ -240,11 +288,6 @@ def _spread(estimate: Estimate, place: np.ndarray, n: int) -> Estimate:
         full(estimate.u_random, np.nan, float),
         full(estimate.declined, "", object),
     )
-
-
-def _static_u(frame: pd.DataFrame) -> float:
-    known = frame["static_pressure_u"].dropna()
-    return float(known.median()) if len(known) else 300.0
 
 
 def _faults(checks: pd.DataFrame, times: pd.DatetimeIndex) -> np.ndarray:

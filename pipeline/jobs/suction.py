@@ -220,7 +220,8 @@ def _facts(run: Run, epoch: LineEpoch, pump: Pump, rows: pd.DataFrame) -> GaugeF
     accuracy = tag.accuracy
     usual = float(rows["reading"].abs().median())
     elevation = pump.reference_elevation + pump.suction_tap.reading_elevation
-    density = float(np.nanmean(rows["density"]))
+    density = float(rows["density"].mean())
+    static_u = float(rows["static_pressure_u_systematic"].median())
     return GaugeFacts(
         range_low=tag.low if np.isfinite(tag.low) else -101325.0,
         range_high=tag.high,
@@ -228,7 +229,7 @@ def _facts(run: Run, epoch: LineEpoch, pump: Pump, rows: pd.DataFrame) -> GaugeF
             float(np.hypot(accuracy.systematic_absolute, accuracy.systematic_relative * usual)),
             50.0,
         ),
-        static_u=max(float(np.nanmedian(rows["static_pressure_u"])), 50.0),
+        static_u=float(np.fmax(static_u, 50.0)),
         atmospheric_pressure=float(atmospheric_pressure(run.plant.station.altitude)),
         elevation_pressure=density * G * elevation,
     )

@@ -46,6 +46,13 @@ NO_PLATE_U = 0.03
 """Driver efficiency without any plate, relative standard uncertainty [-]."""
 METER_LIMIT = 0.02
 """A flow meter that has only a counter, part of the reading [-]."""
+STATIC_LEVEL_LIMIT = 1.0
+"""Static water level of a well against the stated one, over the seasons [m]."""
+SETTLING_LIMIT = 0.1
+"""What of a well's drawdown may still come after an hour, part of it [-]."""
+COLUMN_LIMIT = 6.0
+"""Loss between bowl and discharge tap of a vertical pump, in velocity heads of the discharge [-]:
+some metres of column with a shaft in it, and a discharge head."""
 CHECK_VALVE_LOSS = LOSS_COEFFICIENTS["swing check valve, fully open"]
 VISCOSITY = 1.0e-3
 """Of water at 20 °C, rounded [Pa·s]."""

@@ -6,11 +6,13 @@ from collections.abc import Iterator
 
 from pipeline.hydraulics.drivers import motor_efficiency_u
 from pipeline.hydraulics.head import velocity_head
+from pipeline.hydraulics.pipes import Fitting
+from pipeline.hydraulics.suction_line import PipeRun, line_loss
 from pipeline.performance import _survey_lever as limits
 from pipeline.performance._survey_lever import ROOT3, Lever, instrument, no_instrument
 from pipeline.performance._survey_suction import modelled_suction, suction_side
 from pipeline.performance._survey_types import Fact, TypicalPoint
-from pipeline.plant import Pump, Snapshot, Tap
+from pipeline.plant import Column, Pump, Snapshot, Tap
 
 
 def open_facts(
@@ -46,6 +48,8 @@ def open_facts(
         yield from _tap(lever, snapshot, "suction", pump.suction_tap, pump.suction_pressure_tag)
     else:
         yield from suction_side(lever, snapshot, suction, surveyed)
+    yield from _strainers(lever, snapshot)
+    yield from _column(lever, snapshot)
     yield from _tap(lever, snapshot, "discharge", pump.discharge_tap, pump.discharge_pressure_tag)
     yield from _flow(lever, snapshot)
     yield from _power(lever, snapshot)
@@ -151,6 +155,62 @@ def _tap_place(lever: Lever, side: str, tap: Tap, record: str) -> Iterator[Fact]
         record_in=f"{record}, position",
         minutes=5,
     )
+
+
+def _strainers(lever: Lever, snapshot: Snapshot) -> Iterator[Fact]:
+    """Transmitters whose reading goes into the suction pressure as it stands."""
+    pump = lever.pump
+    for segment in snapshot.lines[pump.suction_line].segments(pump.id):
+        tag = snapshot.tags.get(segment.strainer_tag or "")
+        if tag is not None:
+            what = f"transmitter across the strainer of {segment.id}"
+            place = pump.suction_line if len(segment.carries) > 1 else pump.id
+            yield from instrument(
+                lever, f"strainer_{segment.id}", what, tag, 0.0, "suction", place=place
+            )
+
+
+def _column(lever: Lever, snapshot: Snapshot) -> Iterator[Fact]:
+    """What is lost between the bowl of a vertical pump and its discharge tap."""
+    pump = lever.pump
+    hangs = snapshot.sources[snapshot.lines[pump.suction_line].source].kind == "wet_well"
+    column = pump.column
+    if column is None and not hangs:
+        return
+    flow = lever.point.flow
+    u, stands_in = 0.0, "the stated loss, to a quarter of it"
+    if column is None:
+        kinetic = float(velocity_head(flow, pump.discharge_tap.diameter))
+        u, stands_in = limits.COLUMN_LIMIT / ROOT3 * kinetic, "a column without loss"
+    elif column.unstated:
+        u = column.relative_u * _column_loss(column, lever)
+    else:
+        return
+    yield lever.fact(
+        "column",
+        "loss in the column between bowl and discharge tap",
+        "missing" if column is None else "assumed",
+        u,
+        head=u,
+        stands_in=stands_in,
+        quantity="friction_loss",
+        u_quantity="friction_loss",
+        action="Copy length and bore of the column, the shaft in it and the discharge head from "
+        "the pump's drawing, or its loss at one flow from the maker's curve.",
+        record_in=f"pumps '{pump.id}', column",
+        minutes=15,
+    )
+
+
+def _column_loss(column: Column, lever: Lever) -> float:
+    flow, density = lever.point.flow, lever.point.density
+    if column.loss is not None:
+        return column.loss * (flow / column.at_flow) ** 2
+    if column.pipe is None:
+        return 0.0
+    fittings = tuple(Fitting(f.name, f.k, f.count) for f in column.fittings)
+    run = PipeRun(column.pipe.diameter, column.pipe.length, column.pipe.roughness, fittings)
+    return float(line_loss(flow, [run], density, limits.VISCOSITY)) / (density * limits.G)
 
 
 def _flow(lever: Lever, snapshot: Snapshot) -> Iterator[Fact]:

@@ -10,9 +10,10 @@ from pipeline.hydraulics.head import velocity_head
 from pipeline.hydraulics.pipes import Fitting
 from pipeline.hydraulics.suction_line import PipeRun, line_loss
 from pipeline.performance import _survey_lever as limits
-from pipeline.performance._survey_lever import ROOT3, G, Lever, instrument, systematic
+from pipeline.performance._survey_lever import ROOT3, G, Lever, instrument
+from pipeline.performance._survey_source import SourceSide, source_side
 from pipeline.performance._survey_types import Fact, TypicalPoint
-from pipeline.plant import Pump, Segment, Snapshot, Tag
+from pipeline.plant import Pump, Segment, Snapshot
 from pipeline.suction import typical_loss
 
 
@@ -20,35 +21,29 @@ from pipeline.suction import typical_loss
 class ModelledSuction:
     """A modelled suction pressure: its parts and how it falls with flow."""
 
-    datum_u: float
-    datum_stated: bool
-    source_tag: Tag | None
-    source_reading: float
-    source_u: float
+    side: SourceSide
     segments: tuple[tuple[Segment, float, bool], ...]
     slope: float
 
     @property
     def u(self) -> float:
         """Standard uncertainty of the whole [Pa]."""
-        parts = [self.datum_u, self.source_u, *(u for _, u, _ in self.segments)]
-        return math.hypot(*parts)
+        return math.hypot(self.side.u, *(u for _, u, _ in self.segments))
 
 
 def modelled_suction(snapshot: Snapshot, pump: Pump, point: TypicalPoint) -> ModelledSuction:
     line = snapshot.lines[pump.suction_line]
     source = snapshot.sources[line.source]
     weight = point.density * G
-    tank = source.kind == "open_tank"
-    tag = snapshot.tags.get((source.level_tag if tank else source.pressure_tag) or "")
-    reading = 0.0 if tank else max(point.suction_pressure, 0.0)
-    source_u = 0.0 if tag is None else systematic(tag, reading) * (weight if tank else 1.0)
-    stated = tank and source.level_zero_u > 0.0
-    datum_u = source.level_zero_u if stated else limits.ELEVATION_LIMIT / ROOT3
+    side = source_side(source, snapshot, point, pump.id)
     kinetic = weight * float(velocity_head(point.flow, pump.suction_tap.diameter))
     usual = typical_loss(point.flow, kinetic)
     loss, segments = 0.0, []
+    hangs = source.kind == "wet_well"
     for segment in line.segments(pump.id):
+        if hangs and segment.pipe is None:
+            # A bell in the water has no line; what it loses is less than anything else here.
+            continue
         if segment.pipe is None:
             part, u = usual.loss, usual.loss_u
         else:
@@ -64,14 +59,10 @@ def modelled_suction(snapshot: Snapshot, pump: Pump, point: TypicalPoint) -> Mod
         loss += part
         segments.append((segment, u, segment.pipe is not None and bool(segment.fittings)))
     return ModelledSuction(
-        datum_u=weight * datum_u,
-        datum_stated=stated,
-        source_tag=tag,
-        source_reading=reading,
-        source_u=source_u,
+        side=side,
         segments=tuple(segments),
         # Both friction and the velocity head at the tap go with the square of the flow.
-        slope=-2.0 * (loss + kinetic) / point.flow,
+        slope=-2.0 * (loss + kinetic) / point.flow + side.slope,
     )
 
 
@@ -82,36 +73,33 @@ def suction_side(
     pump, point = lever.pump, lever.point
     line = snapshot.lines[pump.suction_line]
     source = snapshot.sources[line.source]
-    tank = source.kind == "open_tank"
-    zero = "level zero" if tank else "pressure gauge"
-    if not suction.datum_stated:
-        u = suction.datum_u / (point.density * G)
+    for fact in suction.side.facts:
+        if not fact.is_open:
+            continue
         yield lever.fact(
-            "datum",
-            f"height of the {zero} of {source.id} above the centreline of {pump.id}",
-            "unchecked",
-            u,
-            suction=suction.datum_u,
-            stands_in="the stated elevations",
-            quantity="elevation",
-            u_quantity="elevation",
-            action="Level from the pump centreline to the water in the tank, and note what the "
-            "transmitter shows at that moment."
-            if tank
-            else "Level from the pump centreline to the gauge of the main.",
-            record_in=f"suction_sources '{source.id}', "
-            + ("level_zero_elevation and level_zero_u" if tank else "pressure_elevation"),
-            minutes=30,
+            fact.key,
+            fact.subject,
+            fact.state,
+            fact.u,
+            suction=fact.pressure_u,
+            stands_in=fact.stands_in,
+            quantity=fact.quantity,
+            u_quantity=fact.u_quantity,
+            action=fact.action,
+            record_in=fact.record_in,
+            minutes=fact.minutes,
+            # A height is levelled at each pump; the rest is looked up once for the source.
+            place=pump.id if fact.key.startswith("datum") else source.id,
         )
-    if suction.source_tag is not None:
+    for part in suction.side.instruments:
         yield from instrument(
             lever,
-            "source_instrument",
-            "level transmitter" if tank else "gauge of the main",
-            suction.source_tag,
-            suction.source_reading,
+            part.key,
+            part.what,
+            part.tag,
+            part.reading,
             "suction",
-            scale=point.density * G if tank else 1.0,
+            scale=part.scale,
             place=source.id,
         )
     for segment, u, drawn in suction.segments:
@@ -130,6 +118,8 @@ def suction_side(
             minutes=20,
             place=line.id if len(segment.carries) > 1 else pump.id,
         )
+    if source.kind == "wet_well":
+        return
     u = (
         limits.VALVE_LIMIT
         / ROOT3
@@ -166,5 +156,5 @@ def suction_side(
             "gauge height, flow and level once standing and at two flows.",
             record_in="survey file: time, pump, reading, unit, accuracy",
             minutes=45,
-            covers=("datum", "source_instrument", "suction_valve", *friction),
+            covers=(*suction.side.keys, "suction_valve", *friction),
         )

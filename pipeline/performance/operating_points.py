@@ -14,7 +14,9 @@ import pandas as pd
 
 from pipeline.errors import RangeError
 from pipeline.hydraulics import drivers, head
+from pipeline.hydraulics._numeric import STANDARD_GRAVITY
 from pipeline.hydraulics.npsh import npsh_available
+from pipeline.hydraulics.propagation import combine
 from pipeline.hydraulics.uncertainty import (
     PointUncertainty,
     Uncertainty,
@@ -29,12 +31,14 @@ STATUSES = {
     STEADY: "steady running with everything known: an operating point",
     "switching": "this pump started or stopped within the interval",
     "unknown_state": "nothing tells whether the pump ran",
+    "settling": "the well had not settled after the start or stop of a pump",
     "unsteady": "the flow moved, or a pump on the same line switched",
     "no_flow": "the flow is missing or covered too little",
     "shared_flow": "the meter served several running pumps",
     "no_power": "the electrical power is missing or covered too little",
     "no_discharge_pressure": "the discharge pressure is missing or covered too little",
     "no_suction_pressure": "the suction pressure could be neither measured nor modelled",
+    "no_strainer_loss": "the loss of the strainer between suction tap and pump is missing",
     "implausible": "head or efficiency outside what is physically possible",
 }
 """Why an interval is or is not an operating point."""
@@ -58,7 +62,9 @@ def operating_points(
     frame : DataFrame
         One row per interval, as from ``assembly.pump_frames``, with the suction columns
         ``suction_pressure``, ``suction_pressure_u_systematic``, ``suction_pressure_u_random``
-        (SI), ``suction_pressure_source`` and ``suction_reason`` added.
+        (SI), ``suction_pressure_source`` and ``suction_reason`` added. ``tap_loss`` and
+        ``column_loss`` with their uncertainties, and ``static_reason``, may be left out: then
+        there is no such loss, and the source is known.
     pump : Pump
         Taps, driver and tags.
     tags : mapping of str to Tag
@@ -76,16 +82,21 @@ def operating_points(
         known; only rows with status ``steady`` are operating points.
     """
     rows = frame[frame["state"] != "standing"].reset_index(drop=True)
+    rows = rows.assign(**{k: v for k, v in _NO_LOSS.items() if k not in rows})
     q, rho = rows["flow"].to_numpy(), rows["density"].to_numpy()
     suction_flow = rows["suction_flow"].to_numpy()
     p_d, p_el = rows["discharge_reading"].to_numpy(), rows["electrical_power"].to_numpy()
     p_s = rows["suction_pressure"].to_numpy(dtype=float)
 
-    total_head = _total_head(pump, p_s, p_d, q, rho, suction_flow)
+    # Strainers between the tap and the pump take pressure the tap does not see.
+    p_pump = p_s - rows["tap_loss"].to_numpy()
+    column_loss = rows["column_loss"].to_numpy()
+
+    total_head = _total_head(pump, p_pump, p_d, q, rho, suction_flow) + column_loss
     hydraulic = np.asarray(head.hydraulic_power(q, total_head, rho))
     shaft, driver_note = _shaft_power(pump, p_el)
     level_only = rows["static_pressure"].to_numpy() - rows["velocity_pressure"].to_numpy()
-    level_only_head = _total_head(pump, level_only, p_d, q, rho, suction_flow)
+    level_only_head = _total_head(pump, level_only, p_d, q, rho, suction_flow) + column_loss
     level_only_hydraulic = np.asarray(head.hydraulic_power(q, level_only_head, rho))
 
     flow_u = _instrument(tags.get(flow_tag or ""), q)
@@ -140,7 +151,7 @@ def operating_points(
             "pump_efficiency_u_systematic": own_u.systematic,
             "pump_efficiency_u_random": own_u.random,
             "specific_energy": np.asarray(head.specific_energy(p_el, np.where(q > 0, q, np.nan))),
-            "npsh_available": _npsh_available(rows, pump, p_s, rho, atmospheric_pressure),
+            "npsh_available": _npsh_available(rows, pump, p_pump, rho, atmospheric_pressure),
             "level_only_suction_pressure": level_only,
             "level_only_total_head": level_only_head,
             "level_only_hydraulic_power": level_only_hydraulic,
@@ -257,6 +268,20 @@ def _uncertainty(
     measured = (rows["suction_pressure_source"] == "measured").to_numpy()
     suction_tap_u = np.where(measured, pump.suction_tap.elevation_u, 0.0)
     taps_u = np.hypot(suction_tap_u, pump.discharge_tap.elevation_u)
+    # A column's loss is head like a height, and moves with the flow as a suction loss does.
+    heights_u = np.hypot(taps_u, rows["column_loss_u"].to_numpy())
+    weight = rows["density"].to_numpy() * STANDARD_GRAVITY
+    with np.errstate(invalid="ignore", divide="ignore"):
+        column_slope = np.where(
+            pump.column is None, 0.0, -2.0 * weight * rows["column_loss"].to_numpy() / q
+        )
+    suction_u = Uncertainty(
+        rows["suction_pressure_u_systematic"].to_numpy(dtype=float),
+        rows["suction_pressure_u_random"].to_numpy(dtype=float),
+    )
+    tap_loss_u = Uncertainty(
+        rows["tap_loss_u_systematic"].to_numpy(), rows["tap_loss_u_random"].to_numpy()
+    )
     return efficiency_uncertainty(
         q,
         total_head,
@@ -266,13 +291,11 @@ def _uncertainty(
         pump.suction_tap.diameter,
         pump.discharge_tap.diameter,
         flow_u,
-        Uncertainty(
-            rows["suction_pressure_u_systematic"].to_numpy(dtype=float),
-            rows["suction_pressure_u_random"].to_numpy(dtype=float),
-        ),
+        combine(suction_u, tap_loss_u),
         _instrument(tags.get(pump.discharge_pressure_tag or ""), p_d),
         _instrument(tags.get(pump.power_tag or ""), p_el),
-        elevation_u=Uncertainty(taps_u, np.zeros(len(q))),
+        elevation_u=Uncertainty(heights_u, np.zeros(len(q))),
+        suction_pressure_slope=column_slope,
     )
 
 
@@ -294,32 +317,46 @@ def _npsh_available(
 
 def _status(rows: pd.DataFrame, total_head: np.ndarray, overall: np.ndarray) -> np.ndarray:
     """Give the first reason, in the order of the conditions, why a row is no operating point."""
+    reason = rows["static_reason"].to_numpy()
     missing = {name: ~np.isfinite(rows[name].to_numpy(dtype=float)) for name in _NEEDED}
     with np.errstate(invalid="ignore"):
         impossible = (total_head <= 0.0) | (overall <= 0.0) | (overall > MOST_OVERALL_EFFICIENCY)
     conditions = [
         rows["state"].to_numpy() == "unknown",
         rows["state"].to_numpy() == "switching",
+        reason == "well_settling",
         rows["flow_source"].to_numpy() == "shared",
         missing["flow"],
         missing["electrical_power"],
         missing["discharge_reading"],
         ~rows["is_steady"].to_numpy(dtype=bool),
         missing["suction_pressure"],
+        missing["tap_loss"],
         impossible,
     ]
     words = [
         "unknown_state",
         "switching",
+        "settling",
         "shared_flow",
         "no_flow",
         "no_power",
         "no_discharge_pressure",
         "unsteady",
         "no_suction_pressure",
+        "no_strainer_loss",
         "implausible",
     ]
     return np.select(conditions, words, default=STEADY).astype(object)
 
 
-_NEEDED = ("flow", "electrical_power", "discharge_reading", "suction_pressure")
+_NO_LOSS: dict[str, float | str] = {
+    "tap_loss": 0.0,
+    "tap_loss_u_systematic": 0.0,
+    "tap_loss_u_random": 0.0,
+    "column_loss": 0.0,
+    "column_loss_u": 0.0,
+    "static_reason": "",
+}
+
+_NEEDED = ("flow", "electrical_power", "discharge_reading", "suction_pressure", "tap_loss")

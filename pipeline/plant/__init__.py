@@ -3,7 +3,9 @@
 from pipeline.plant.reader import read_plant
 from pipeline.plant.types import (
     Accuracy,
+    Column,
     CurvePoint,
+    Drawdown,
     Driver,
     ExportFormat,
     Fitting,
@@ -18,13 +20,16 @@ from pipeline.plant.types import (
     SuctionLine,
     SuctionSource,
     Tag,
+    Tank,
     Tap,
     Tariff,
 )
 
 __all__ = [
     "Accuracy",
+    "Column",
     "CurvePoint",
+    "Drawdown",
     "Driver",
     "ExportFormat",
     "Fitting",
@@ -39,6 +44,7 @@ __all__ = [
     "SuctionLine",
     "SuctionSource",
     "Tag",
+    "Tank",
     "Tap",
     "Tariff",
     "read_plant",

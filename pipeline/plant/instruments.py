@@ -19,6 +19,7 @@ _USUAL: dict[str, tuple[str, str]] = {
     "suction_pressure": ("0.5 % of span", "0.1 % of span"),
     "discharge_pressure": ("0.5 % of span", "0.1 % of span"),
     "pressure": ("0.5 % of span", "0.1 % of span"),
+    "pressure_loss": ("0.5 % of span", "0.1 % of span"),
     "level": ("0.03 m", "0.005 m"),
     "electrical_power": ("1 % of reading", "0.2 % of reading"),
     "speed": ("0.1 % of reading", "0.05 % of reading"),
@@ -26,6 +27,9 @@ _USUAL: dict[str, tuple[str, str]] = {
 }
 _USUAL_PRESSURE_LIMIT = 3000.0
 """Systematic limit of a pressure gauge whose span is not stated [Pa]."""
+
+_USUAL_LOSS_LIMIT = 500.0
+"""The same of a differential pressure, whose spans are small [Pa]."""
 
 _NUMBER = re.compile(r"(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
 _LARGEST = 1e300
@@ -85,7 +89,8 @@ def _usual_limit(text: str, quantity: str, span: float) -> tuple[float, float]:
     if text.endswith("of span"):
         part = float(text.split()[0]) / 100.0
         # 0.5 % of an unknown span: the limit is set outright, the random part a fifth of it.
-        return (part * span if math.isfinite(span) else _USUAL_PRESSURE_LIMIT * part / 0.005, 0.0)
+        usual = _USUAL_LOSS_LIMIT if quantity == "pressure_loss" else _USUAL_PRESSURE_LIMIT
+        return (part * span if math.isfinite(span) else usual * part / 0.005, 0.0)
     if text.endswith("of reading"):
         return 0.0, float(text.split()[0]) / 100.0
     number, unit = text.split()

@@ -7,6 +7,7 @@ from typing import Literal
 
 import pandas as pd
 
+from pipeline.plant.suction_side import Fitting, Pipe
 from pipeline.plant.validity import BEGINNING
 
 TapPosition = Literal["at_flange", "before_strainer", "after_strainer", "other"]
@@ -90,6 +91,47 @@ class Driver:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """Pipe between the bowl of a vertical pump and its discharge tap.
+
+    What is lost in it is head the pump gave: it is added to the total head. It is drawn, or
+    declared at one flow and taken to go with its square.
+
+    Parameters
+    ----------
+    pipe : Pipe or None
+        The column; a line shaft in it is part of the roughness or of a fitting.
+    fittings : tuple of Fitting
+        Discharge head, bends, check valve.
+    drawing_u : float
+        Standard uncertainty of the drawn loss, part of the loss [-].
+    loss : float or None
+        Declared loss [m] at ``at_flow``, in place of a drawing.
+    at_flow : float
+        Flow of the declared loss [m³/s].
+    loss_u : float
+        Standard uncertainty of the declared loss [m].
+    unstated : tuple of str
+        Keys for which a usual value stands in.
+    """
+
+    pipe: Pipe | None = None
+    fittings: tuple[Fitting, ...] = ()
+    drawing_u: float = 0.25
+    loss: float | None = None
+    at_flow: float = 1.0
+    loss_u: float = 0.0
+    unstated: tuple[str, ...] = field(default=(), repr=False, compare=False)
+
+    @property
+    def relative_u(self) -> float:
+        """Standard uncertainty of the loss, part of it [-]."""
+        if self.loss is None:
+            return self.drawing_u
+        return self.loss_u / self.loss if self.loss > 0.0 else 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CurvePoint:
     """A point of a declared baseline: flow [m³/s], head [m], pump efficiency [-]."""
 
@@ -124,6 +166,8 @@ class Pump:
         Whether the idle pump is known not to pass water backwards.
     driver : Driver
         Motor and drive.
+    column : Column or None
+        Of a vertical pump, between its bowl and the discharge tap.
     impeller : str
         The impeller fitted, in the user's words; with another one a new baseline starts.
     baseline_curve : tuple of CurvePoint
@@ -147,6 +191,7 @@ class Pump:
     running_power: float | None = None
     check_valve_leak_free: bool = False
     driver: Driver = field(default_factory=Driver)
+    column: Column | None = None
     impeller: str = ""
     baseline_curve: tuple[CurvePoint, ...] = ()
     baseline_from: pd.Timestamp | None = None

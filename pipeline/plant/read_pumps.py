@@ -10,12 +10,16 @@ from zoneinfo import ZoneInfo
 from pipeline.errors import Fault, UnitError
 from pipeline.plant.fields import Section
 from pipeline.plant.files import file_beside
-from pipeline.plant.machines import CurvePoint, Driver, FlowMeter, Pump, Tap
+from pipeline.plant.machines import Column, CurvePoint, Driver, FlowMeter, Pump, Tap
+from pipeline.plant.read_suction import read_pipe_and_fittings
 from pipeline.plant.wording import shown
 from pipeline.quantities import parse_measure
 
 _CURVE_COLUMNS = {"flow": "flow", "head": "total_head", "efficiency": "pump_efficiency"}
 _LEAST_CURVE_POINTS = 3
+_USUAL_COLUMN_U = 0.25
+"""Standard uncertainty of a declared loss, part of it, where it is not stated [-]: as of a
+drawing."""
 
 
 def read_pump(s: Section, zone: ZoneInfo, folder: Path, extra: bytearray) -> Pump:
@@ -47,6 +51,7 @@ def read_pump(s: Section, zone: ZoneInfo, folder: Path, extra: bytearray) -> Pum
         running_power=s.measure("running_power", "electrical_power", None, low=0.0),
         check_valve_leak_free=s.flag("check_valve_leak_free", False),
         driver=_driver(s.section("driver")),
+        column=_column(s.section("column")),
         impeller=s.text("impeller", ""),
         baseline_curve=curve,
         baseline_from=begins,
@@ -103,6 +108,32 @@ def _driver(s: Section | None) -> Driver:
     )
     s.done()
     return driver
+
+
+def _column(s: Section | None) -> Column | None:
+    """Read a column: as drawn, or its loss at one flow."""
+    if s is None:
+        return None
+    pipe, fittings = read_pipe_and_fittings(s)
+    if s.has("pipe") == s.has("loss"):
+        found = "both a pipe and a loss" if s.has("pipe") else "neither a pipe nor a loss"
+        s.fault("loss", found, "one of them", "Draw the column, or give its loss at one flow.")
+    needs_flow = s.has("loss")
+    loss = s.measure("loss", "friction_loss", None, low=0.0, high=1000.0)
+    column = Column(
+        pipe=pipe,
+        fittings=fittings,
+        drawing_u=s.number("drawing_u", 0.25, low=0.01, high=2.0) or 0.25,
+        loss=loss,
+        at_flow=s.measure("at_flow", "flow", 1.0, required=needs_flow, low=1e-6, high=100.0) or 1.0,
+        loss_u=_or(
+            s.measure("loss_u", "friction_loss", None, low=0.0),
+            _USUAL_COLUMN_U * (loss or 0.0),
+        ),
+        unstated=s.unstated("loss_u" if needs_flow else "drawing_u"),
+    )
+    s.done()
+    return column
 
 
 def _or(value: float | None, default: float) -> float:

@@ -1,8 +1,7 @@
-"""Read liquid, suction sources and suction lines from the plant file."""
+"""Read liquid and suction lines from the plant file."""
 
 from __future__ import annotations
 
-from typing import Any, cast
 from zoneinfo import ZoneInfo
 
 from pipeline.plant.fields import Section
@@ -12,12 +11,8 @@ from pipeline.plant.suction_side import (
     Pipe,
     Segment,
     SuctionLine,
-    SuctionSource,
 )
 from pipeline.plant.wording import shown
-
-_KINDS = ("open_tank", "pressurised_main")
-_COMING_KINDS = ("switched_tanks", "pressurised_vessel", "deaerator", "well", "wet_well")
 
 
 def read_liquid(s: Section, zone: ZoneInfo) -> Liquid:
@@ -39,42 +34,6 @@ def read_liquid(s: Section, zone: ZoneInfo) -> Liquid:
         s.fault("density", "nothing", f"the density of {shown(name)}", "Add it, like '0.84 g/cm3'.")
     s.done()
     return liquid
-
-
-def read_source(s: Section, zone: ZoneInfo) -> SuctionSource:
-    """Read one ``[[suction_sources]]`` table."""
-    kind = None
-    if s.holds("kind", _COMING_KINDS):
-        s.fault(
-            "kind",
-            f"'{s.text('kind')}', which this version cannot compute yet",
-            "open_tank or pressurised_main",
-            "Leave its pumps out until then: a wrong source gives wrong suction pressures.",
-        )
-    else:
-        kind = s.one_of("kind", _KINDS)
-    shared = {"id": s.text("id"), "valid_from": s.valid_from(zone)}
-    if kind is None:
-        # What else such a source needs cannot be judged here.
-        return SuctionSource(kind="open_tank", **cast(Any, shared))
-    if kind == "open_tank":
-        source = SuctionSource(
-            kind="open_tank",
-            level_tag=s.text("level_tag"),
-            level_zero_elevation=s.measure("level_zero_elevation", "elevation", required=True)
-            or 0.0,
-            level_zero_u=s.measure("level_zero_u", "elevation", 0.0, low=0.0) or 0.0,
-            **cast(Any, shared),
-        )
-    else:
-        source = SuctionSource(
-            kind="pressurised_main",
-            pressure_tag=s.text("pressure_tag"),
-            pressure_elevation=s.measure("pressure_elevation", "elevation", required=True) or 0.0,
-            **cast(Any, shared),
-        )
-    s.done()
-    return source
 
 
 def read_line(s: Section, zone: ZoneInfo) -> SuctionLine:
@@ -106,10 +65,16 @@ def read_line(s: Section, zone: ZoneInfo) -> SuctionLine:
 def _segment(s: Section, carries: tuple[str, ...], name: str) -> Segment:
     if len(set(carries)) < len(carries):
         s.fault("carries", ", ".join(carries), "each pump once")
-    pipe = _pipe(s.section("pipe"))
-    fittings = tuple(_fitting(part) for part in s.sections("fittings", "name"))
-    if fittings and not s.has("pipe"):
-        s.fault("fittings", "fittings without a pipe", "the pipe whose velocity K refers to")
+    pipe, fittings = read_pipe_and_fittings(s)
+    strainer_tag = s.text("strainer_tag", None)
+    drawn = [f.name for f in fittings if "strainer" in f.name.casefold()]
+    if strainer_tag is not None and drawn:
+        s.fault(
+            "fittings",
+            f"{shown(drawn[0])} beside a strainer_tag",
+            "the strainer's loss once",
+            "Remove the fitting: its loss is measured.",
+        )
     streams: list[tuple[str, int]] = []
     for text in s.words("side_streams"):
         sign = -1 if text.startswith("-") else 1
@@ -122,9 +87,19 @@ def _segment(s: Section, carries: tuple[str, ...], name: str) -> Segment:
         pipe=pipe,
         fittings=fittings,
         drawing_u=s.number("drawing_u", 0.25, low=0.01, high=2.0) or 0.25,
+        strainer_tag=strainer_tag,
     )
     s.done()
     return segment
+
+
+def read_pipe_and_fittings(s: Section) -> tuple[Pipe | None, tuple[Fitting, ...]]:
+    """Read ``pipe`` and ``fittings`` of a segment of the suction line or of a column."""
+    pipe = _pipe(s.section("pipe"))
+    fittings = tuple(_fitting(part) for part in s.sections("fittings", "name"))
+    if fittings and not s.has("pipe"):
+        s.fault("fittings", "fittings without a pipe", "the pipe whose velocity K refers to")
+    return pipe, fittings
 
 
 def _pipe(s: Section | None) -> Pipe | None:

@@ -25,7 +25,8 @@ from pipeline.plant.files import data_folder, file_beside
 from pipeline.plant.machines import FlowMeter, Pump
 from pipeline.plant.read_pumps import read_meter, read_pump
 from pipeline.plant.read_signals import read_export, read_tag
-from pipeline.plant.read_suction import read_line, read_liquid, read_source
+from pipeline.plant.read_sources import read_source
+from pipeline.plant.read_suction import read_line, read_liquid
 from pipeline.plant.references import check_references
 from pipeline.plant.signals import Tag
 from pipeline.plant.station import Plant, Station, Tariff

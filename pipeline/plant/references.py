@@ -103,9 +103,31 @@ def _sources(plant: Plant) -> Iterator[Fault]:
                 "pressure",
                 "suction_pressure",
             )
+            yield from _tag_fault(
+                plant, f"{where}, temperature_tag", source.temperature_tag, "temperature"
+            )
+            for tank in source.tanks:
+                place = f"{where}, tanks '{tank.id}'"
+                yield from _tag_fault(plant, f"{place}, level_tag", tank.level_tag or None, "level")
+                yield from _tag_fault(
+                    plant, f"{place}, valve_tag", tank.valve_tag or None, "valve_open"
+                )
+            if source.kind == "deaerator":
+                yield from _not_water(plant, where)
     for number, liquid in enumerate(plant.liquids, start=1):
         where = f"liquid number {number}, temperature_tag"
         yield from _tag_fault(plant, where, liquid.temperature_tag, "temperature")
+
+
+def _not_water(plant: Plant, where: str) -> Iterator[Fault]:
+    for liquid in plant.liquids:
+        if liquid.name != "water":
+            yield Fault(
+                f"{where}, kind",
+                f"a deaerator, with the liquid '{liquid.name}'",
+                "water, whose saturation is known",
+                "Declare it as a pressurised_vessel.",
+            )
 
 
 def _lines(plant: Plant) -> Iterator[Fault]:
@@ -135,6 +157,9 @@ def _lines(plant: Plant) -> Iterator[Fault]:
             for segment in (*line.header, *line.branches.values()):
                 place = f"{where}, '{segment.id}'"
                 yield from _tag_fault(plant, f"{place}, flow_tag", segment.flow_tag, "flow")
+                yield from _tag_fault(
+                    plant, f"{place}, strainer_tag", segment.strainer_tag, "pressure_loss"
+                )
                 for tag, _ in segment.side_streams:
                     yield from _tag_fault(plant, f"{place}, side_streams", tag, "flow")
                 for pump in segment.carries:
@@ -165,6 +190,7 @@ def _pumps(plant: Plant) -> Iterator[Fault]:
                     "a [[suction_lines.branches]] with this pump",
                     "Add it, even if its pipe is unknown.",
                 )
+            yield from _suction_tap(plant, pump, where)
             for role, quantity in _ROLES.items():
                 yield from _tag_fault(plant, f"{where}, {role}", getattr(pump, role), quantity)
             if pump.running_tag is None and pump.running_power is None and pump.power_tag is None:
@@ -181,6 +207,29 @@ def _pumps(plant: Plant) -> Iterator[Fault]:
                     "a flow_tag, or a [[flow_meters]] that serves it",
                     "Without flow there is no efficiency.",
                 )
+
+
+def _suction_tap(plant: Plant, pump: Pump, where: str) -> Iterator[Fault]:
+    """What a pump's suction tap must say, given the line it draws from."""
+    lines = plant.lines.get(pump.suction_line, ())
+    branches = [line.branches[pump.id] for line in lines if pump.id in line.branches]
+    if any(branch.strainer_tag for branch in branches):
+        position = pump.suction_tap.position
+        if "position" in pump.suction_tap.unstated or position == "other":
+            yield Fault(
+                f"{where}, suction_tap, position",
+                "nothing" if position != "other" else "'other'",
+                "before_strainer, after_strainer or at_flange, as its branch has a strainer_tag",
+                "Say on which side the tap is: the strainer's loss counts once.",
+            )
+    kinds = {v.kind for line in lines for v in plant.sources.get(line.source, ())}
+    if kinds == {"wet_well"} and pump.suction_pressure_tag is not None:
+        yield Fault(
+            f"{where}, suction_pressure_tag",
+            f"a suction gauge on a pump that hangs in wet well '{lines[0].source}'",
+            "none",
+            "Where a suction pipe leads to the pump, the source is an open_tank.",
+        )
 
 
 def _meters(plant: Plant) -> Iterator[Fault]:

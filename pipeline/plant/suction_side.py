@@ -9,7 +9,15 @@ import pandas as pd
 
 from pipeline.plant.validity import BEGINNING
 
-SourceKind = Literal["open_tank", "pressurised_main"]
+SourceKind = Literal[
+    "open_tank",
+    "switched_tanks",
+    "pressurised_main",
+    "pressurised_vessel",
+    "deaerator",
+    "well",
+    "wet_well",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +46,59 @@ class Liquid:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Tank:
+    """One of several open tanks that valves put on a suction line.
+
+    Parameters
+    ----------
+    id : str
+        The user's name for it.
+    level_tag : str
+        Its level transmitter.
+    valve_tag : str
+        Status of the valve between it and the line: one while open, zero while shut.
+    level_zero_elevation : float
+        Station elevation at which the transmitter reads zero [m].
+    level_zero_u : float
+        Standard uncertainty of that elevation [m].
+    """
+
+    id: str
+    level_tag: str
+    valve_tag: str
+    level_zero_elevation: float = 0.0
+    level_zero_u: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawdown:
+    """How far the water in a well falls while it is pumped: ``B Q + C Q²``.
+
+    Parameters
+    ----------
+    aquifer_loss : float
+        B, the part in proportion to the flow [s/m²].
+    aquifer_loss_u : float
+        Its standard uncertainty [s/m²].
+    well_loss : float
+        C, the part with the square of the flow [s²/m⁵].
+    well_loss_u : float
+        Its standard uncertainty [s²/m⁵].
+    settling_time : float
+        How long after a pump of the well starts or stops the level is not known [s].
+    unstated : tuple of str
+        Keys for which a usual value stands in.
+    """
+
+    aquifer_loss: float = 0.0
+    aquifer_loss_u: float = 0.0
+    well_loss: float = 0.0
+    well_loss_u: float = 0.0
+    settling_time: float = 3600.0
+    unstated: tuple[str, ...] = field(default=(), repr=False, compare=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SuctionSource:
     """What the suction line draws from.
 
@@ -45,18 +106,35 @@ class SuctionSource:
     ----------
     id : str
         The user's name for it.
-    kind : {"open_tank", "pressurised_main"}
-        Open tank: a level. Pressurised main: an upstream pressure.
+    kind : str
+        ``open_tank``, ``wet_well``: a level under the atmosphere; in a wet well the pump hangs
+        in the water. ``switched_tanks``: the level of the tank whose valve is open.
+        ``pressurised_main``: an upstream pressure. ``pressurised_vessel``: a level and the
+        pressure on it. ``deaerator``: the same, with water at saturation. ``well``: a static
+        level less the drawdown.
     level_tag : str or None
-        Level transmitter of a tank.
+        Level transmitter; of a well, of the level that pumping does not draw down.
     level_zero_elevation : float
         Station elevation at which the transmitter reads zero [m]; rarely the floor.
     level_zero_u : float
         Standard uncertainty of that elevation [m].
     pressure_tag : str or None
-        Pressure gauge of a main.
+        Pressure gauge of a main, or of the pressure on the liquid in a vessel.
     pressure_elevation : float
-        Station elevation of that gauge [m].
+        Station elevation of the gauge of a main [m].
+    pressure_elevation_u : float
+        Standard uncertainty of that elevation [m].
+    temperature_tag : str or None
+        Temperature of the liquid in a vessel; without it, that of the plant's liquid, or
+        saturation in a deaerator.
+    static_level : float or None
+        Station elevation of the water in a well at rest [m], where no tag follows it.
+    static_level_u : float
+        Its standard uncertainty [m].
+    drawdown : Drawdown or None
+        Of a well.
+    tanks : tuple of Tank
+        Of switched tanks.
     """
 
     id: str
@@ -66,7 +144,26 @@ class SuctionSource:
     level_zero_u: float = 0.0
     pressure_tag: str | None = None
     pressure_elevation: float = 0.0
+    pressure_elevation_u: float = 0.0
+    temperature_tag: str | None = None
+    static_level: float | None = None
+    static_level_u: float = 0.0
+    drawdown: Drawdown | None = None
+    tanks: tuple[Tank, ...] = ()
     valid_from: pd.Timestamp = BEGINNING
+
+    def tags(self) -> dict[str, str]:
+        """Give the tags the source is read from, and what each measures."""
+        roles: list[tuple[str | None, str]] = [(self.level_tag, "level")]
+        words = "upstream pressure" if self.kind == "pressurised_main" else "surface pressure"
+        roles += [(self.pressure_tag, words), (self.temperature_tag, "temperature")]
+        for tank in self.tanks:
+            roles += [(tank.level_tag, "level"), (tank.valve_tag, "valve open")]
+        found: dict[str, str] = {}
+        for tag, role in roles:
+            if tag:
+                found.setdefault(tag, role)
+        return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,6 +205,8 @@ class Segment:
         From drawings.
     drawing_u : float
         Standard uncertainty of the drawing-based loss, part of the loss [-].
+    strainer_tag : str or None
+        Differential pressure across the strainer of this segment: a loss that is measured.
     """
 
     id: str
@@ -117,6 +216,7 @@ class Segment:
     pipe: Pipe | None = None
     fittings: tuple[Fitting, ...] = ()
     drawing_u: float = 0.25
+    strainer_tag: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,6 +11,7 @@ where anything changes and gives each piece as a ``Snapshot`` with one version o
 from __future__ import annotations
 
 from pipeline.plant.machines import (
+    Column,
     CurvePoint,
     Driver,
     FlowMeter,
@@ -24,6 +25,7 @@ from pipeline.plant.machines import (
 from pipeline.plant.signals import Accuracy, ExportFormat, Interpolation, Layout, Measures, Tag
 from pipeline.plant.station import Dated, Item, Plant, Snapshot, Station, Tariff
 from pipeline.plant.suction_side import (
+    Drawdown,
     Fitting,
     Liquid,
     Pipe,
@@ -31,14 +33,17 @@ from pipeline.plant.suction_side import (
     SourceKind,
     SuctionLine,
     SuctionSource,
+    Tank,
 )
 from pipeline.plant.validity import BEGINNING
 
 __all__ = [
     "BEGINNING",
     "Accuracy",
+    "Column",
     "CurvePoint",
     "Dated",
+    "Drawdown",
     "Driver",
     "ExportFormat",
     "Fitting",
@@ -61,6 +66,7 @@ __all__ = [
     "SuctionLine",
     "SuctionSource",
     "Tag",
+    "Tank",
     "Tap",
     "TapPosition",
     "Tariff",

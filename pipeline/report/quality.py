@@ -61,7 +61,9 @@ def tags_of(plant: Plant, pump: str) -> dict[str, str]:
     lines = [plant.lines.get(v.suction_line, ()) for v in versions]
     for source in {line.source for group in lines for line in group}:
         for version in plant.sources.get(source, ()):
-            roles += [(version.level_tag, "level"), (version.pressure_tag, "upstream pressure")]
+            roles += list(version.tags().items())
+    segments = [s for group in lines for line in group for s in line.segments(pump)]
+    roles += [(segment.strainer_tag, "strainer loss") for segment in segments]
     for tag, words in roles:
         if tag:
             found.setdefault(tag, words)

@@ -100,9 +100,9 @@ def estimate_with(
 def level_only(
     rows: pd.DataFrame,
     *,
-    static_u: float,
-    loss_u: float | None = None,
-    residual_u: float = 100.0,
+    static_u: float | Array,
+    loss_u: float | Array | None = None,
+    residual_u: float | Array = 100.0,
 ) -> Estimate:
     """Static pressure less velocity pressure, no losses, with an honest wide interval.
 
@@ -110,12 +110,12 @@ def level_only(
     ----------
     rows : DataFrame
         Columns ``static_pressure`` and ``velocity_pressure`` [Pa].
-    static_u : float
+    static_u : float or array of shape (n,)
         Systematic uncertainty of static pressure [Pa].
-    loss_u : float, optional
+    loss_u : float or array of shape (n,), optional
         What the losses may be, as a standard uncertainty [Pa]; by default
         `LEVEL_ONLY_VELOCITY_HEADS` times the velocity pressure of the row.
-    residual_u : float
+    residual_u : float or array of shape (n,)
         Scatter of one row [Pa].
 
     Returns
@@ -125,10 +125,11 @@ def level_only(
     """
     velocity = rows["velocity_pressure"].to_numpy(dtype=float)
     value = rows["static_pressure"].to_numpy(dtype=float) - velocity
-    loss = LEVEL_ONLY_VELOCITY_HEADS * velocity if loss_u is None else np.full(value.size, loss_u)
+    loss = LEVEL_ONLY_VELOCITY_HEADS * velocity if loss_u is None else loss_u
     declined = np.where(np.isfinite(value), "", MISSING_INPUT).astype(object)
     random = np.where(np.isfinite(value), residual_u, np.nan)
-    return Estimate(LEVEL_ONLY, value, np.hypot(static_u, loss), random, declined)
+    systematic = np.hypot(static_u, loss) + np.zeros(value.size)
+    return Estimate(LEVEL_ONLY, value, systematic, random, declined)
 
 
 def fill_suction(

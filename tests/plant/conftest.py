@@ -38,6 +38,9 @@ VALID: dict[str, Any] = {
         {"name": "JT1", "quantity": "electrical_power", "unit": "kW"},
         {"name": "JT2", "quantity": "electrical_power", "unit": "kW"},
         {"name": "ST2", "quantity": "speed", "unit": "rpm"},
+        {"name": "VS1", "quantity": "valve_open"},
+        {"name": "VS2", "quantity": "valve_open"},
+        {"name": "DP1", "quantity": "pressure_loss", "unit": "kPa"},
     ],
     "suction_sources": [
         {"id": "T1", "kind": "open_tank", "level_tag": "LT1", "level_zero_elevation": "2.5 m"}

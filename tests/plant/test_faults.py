@@ -1,6 +1,7 @@
 """Every kind of fault in a plant file gives one clear sentence, and all come at once."""
 
 import datetime as dt
+import json
 import re
 
 import pytest
@@ -9,6 +10,43 @@ from pipeline.errors import PlantFileError
 from pipeline.plant import read_plant
 
 MANY = "9" * 400
+
+LEVEL = {"id": "T1", "level_tag": "LT1", "level_zero_elevation": "2.5 m"}
+TANK = {"id": "a", "level_tag": "LT1", "level_zero_elevation": "2.5 m", "valve_tag": "VS1"}
+TANKS = {
+    "id": "T1",
+    "kind": "switched_tanks",
+    "tanks": [TANK, {**TANK, "id": "b", "valve_tag": "VS2"}],
+}
+WELL = {
+    "id": "T1",
+    "kind": "well",
+    "static_level": "-3 m",
+    "drawdown": {"aquifer_loss": "0.01 m/(m3/h)"},
+}
+STRAINER = {
+    "id": "common",
+    "carries": ["P1", "P2"],
+    "pipe": {"diameter": "300 mm", "length": "20 m"},
+    "strainer_tag": "DP1",
+}
+COLUMN = {"loss": "0.5 m", "at_flow": "200 m3/h"}
+
+# The source a fault is planted in, where it is not the open tank of the valid file.
+SOURCE_OF = {
+    **dict.fromkeys(("no valve", "valve that is none", "tank level", "tank key"), TANKS),
+    **dict.fromkeys(
+        (
+            "well without level",
+            "no drawdown",
+            "empty drawdown",
+            "drawdown unit",
+            "drawdown key",
+            "settling",
+        ),
+        WELL,
+    ),
+}
 
 ONE_FAULT = {
     # What the file must have.
@@ -26,7 +64,7 @@ ONE_FAULT = {
         ("pumps", 0, "flow_tagg", "FT1"),
         "pumps 'P1', flow_tagg: found an unknown key.*Did you mean 'flow_tag'",
     ),
-    "far key": (("pumps", 0, "colour", "red"), "colour: found an unknown key.*Remove it"),
+    "far key": (("pumps", 0, "paint", "red"), "paint: found an unknown key.*Remove it"),
     "nested key": (
         ("pumps", 0, "suction_tap", "elevatoin_u", "1 cm"),
         "pumps 'P1', suction_tap, elevatoin_u: found an unknown key.*'elevation_u'",
@@ -167,13 +205,129 @@ ONE_FAULT = {
     "export zone": (("exports", 0, "time_zone", "CET/DST"), "time_zone: found 'CET/DST'"),
     "status words": (("exports", 0, "status_words", {"fine": "OK"}), "fine: found an unknown k"),
     # Suction side.
-    "coming source": (
-        ("suction_sources", 0, "kind", "well"),
-        "suction_sources 'T1', kind: found 'well', which this version cannot compute yet",
-    ),
     "source kind": (
         ("suction_sources", 0, "kind", "opentank"),
         "kind: found 'opentank'; expected one of open_tank.*Did you mean 'open_tank'",
+    ),
+    "key of another kind": (
+        ("suction_sources", 0, "pressure_tag", "PS1"),
+        "suction_sources 'T1', pressure_tag: found an unknown key; expected one of id, kind, lev",
+    ),
+    "main without height": (
+        ("suction_sources", 0, {"id": "T1", "kind": "pressurised_main", "pressure_tag": "PS1"}),
+        "suction_sources 'T1', pressure_elevation: found nothing; expected an elevation with",
+    ),
+    "vessel": (
+        ("suction_sources", 0, {**LEVEL, "kind": "pressurised_vessel"}),
+        "suction_sources 'T1', pressure_tag: found nothing; expected a text. Add 'pressure_tag'",
+    ),
+    "vessel tag": (
+        ("suction_sources", 0, {**LEVEL, "kind": "pressurised_vessel", "pressure_tag": "LT1"}),
+        "pressure_tag: found tag 'LT1', which measures level; expected a pressure or suction pre",
+    ),
+    "vessel temperature": (
+        (
+            "suction_sources",
+            0,
+            {**LEVEL, "kind": "deaerator", "pressure_tag": "PS1", "temperature_tag": "PS1"},
+        ),
+        "temperature_tag: found tag 'PS1', which measures suction pressure; expected a temperat",
+    ),
+    "deaerator": (
+        ("suction_sources", 0, {**LEVEL, "kind": "deaerator"}),
+        "suction_sources 'T1', pressure_tag: found neither a pressure_tag nor a temperature_tag",
+    ),
+    "one tank": (
+        ("suction_sources", 0, {"id": "T1", "kind": "switched_tanks", "tanks": [TANK]}),
+        r"suction_sources 'T1', tanks: found 1 tank\(s\); expected two or more, each with id, le",
+    ),
+    "no tanks": (
+        ("suction_sources", 0, {"id": "T1", "kind": "switched_tanks"}),
+        r"suction_sources 'T1', tanks: found 0 tank\(s\); expected two or more",
+    ),
+    "tanks alike": (
+        ("suction_sources", 0, {**TANKS, "tanks": [TANK, {**TANK, "valve_tag": "VS2"}]}),
+        "tanks 'a', id: found a second tank 'a'; expected a name of its own",
+    ),
+    "valves alike": (
+        ("suction_sources", 0, {**TANKS, "tanks": [TANK, {**TANK, "id": "b"}]}),
+        "tanks 'b', valve_tag: found 'VS1' of another tank; expected a valve of its own",
+    ),
+    "no valve": (
+        ("suction_sources", 0, "tanks", 1, "valve_tag", ...),
+        "suction_sources 'T1', tanks 'b', valve_tag: found nothing; expected a text",
+    ),
+    "valve that is none": (
+        ("suction_sources", 0, "tanks", 1, "valve_tag", "LT1"),
+        "tanks 'b', valve_tag: found tag 'LT1', which measures level; expected a valve open tag",
+    ),
+    "tank level": (
+        ("suction_sources", 0, "tanks", 1, "level_tag", "LT11"),
+        "tanks 'b', level_tag: found tag 'LT11'; expected a tag of this file.*Did you mean 'LT1'",
+    ),
+    "tank key": (
+        ("suction_sources", 0, "tanks", 1, "valve_tags", "VS2"),
+        "tanks 'b', valve_tags: found an unknown key.*Did you mean 'valve_tag'",
+    ),
+    "well without level": (
+        ("suction_sources", 0, "static_level", ...),
+        "suction_sources 'T1', static_level: found neither a static_level nor a level_tag; expe",
+    ),
+    "well with both": (
+        ("suction_sources", 0, {**LEVEL, **WELL}),
+        "suction_sources 'T1', static_level: found a static_level beside a level_tag; expected",
+    ),
+    "no drawdown": (
+        ("suction_sources", 0, "drawdown", ...),
+        "suction_sources 'T1', drawdown: found nothing; expected a table drawdown with aquifer",
+    ),
+    "empty drawdown": (
+        ("suction_sources", 0, "drawdown", {"settling_time": "2 h"}),
+        "drawdown, aquifer_loss: found neither an aquifer_loss nor a well_loss; expected one of",
+    ),
+    "drawdown unit": (
+        ("suction_sources", 0, "drawdown", "well_loss", "3 m"),
+        "suction_sources 'T1', drawdown, well_loss: found 'm'; expected one of s2/m5, m/",
+    ),
+    "drawdown key": (
+        ("suction_sources", 0, "drawdown", "settling", "2 h"),
+        "drawdown, settling: found an unknown key.*Did you mean 'settling_time'",
+    ),
+    "settling": (
+        ("suction_sources", 0, "drawdown", "settling_time", "3 d"),
+        "settling_time: found '3 d'; expected a duration from 0 to 172800 s",
+    ),
+    "gauge in a wet well": (
+        ("suction_sources", 0, {**LEVEL, "kind": "wet_well"}),
+        "pumps 'P1', suction_pressure_tag: found a suction gauge on a pump that hangs in wet w",
+    ),
+    "strainer tag": (
+        ("suction_lines", 0, "header", 0, "strainer_tag", "LT1"),
+        "'common', strainer_tag: found tag 'LT1', which measures level",
+    ),
+    "strainer drawn": (
+        ("suction_lines", 0, "header", 0, {**STRAINER, "fittings": [{"name": "strainer", "k": 2}]}),
+        "fittings: found 'strainer' beside a strainer_tag; expected the strainer's loss once",
+    ),
+    "tap at a strainer": (
+        ("suction_lines", 0, "branches", 0, {"pump": "P1", "strainer_tag": "DP1"}),
+        "pumps 'P1', suction_tap, position: found nothing; expected before_strainer, after_str",
+    ),
+    "column of nothing": (
+        ("pumps", 0, "column", {}),
+        "pumps 'P1', column, loss: found neither a pipe nor a loss; expected one of them",
+    ),
+    "column twice": (
+        ("pumps", 0, "column", {**COLUMN, "pipe": {"diameter": "0.2 m", "length": "9 m"}}),
+        "pumps 'P1', column, loss: found both a pipe and a loss; expected one of them",
+    ),
+    "column flow": (
+        ("pumps", 0, "column", {"loss": "0.5 m"}),
+        "pumps 'P1', column, at_flow: found nothing; expected a flow with its unit",
+    ),
+    "column key": (
+        ("pumps", 0, "column", {**COLUMN, "lose_u": "0.1 m"}),
+        "pumps 'P1', column, lose_u: found an unknown key.*Did you mean 'loss_u'",
     ),
     "no carries": (
         ("suction_lines", 0, "header", 0, "carries", []),
@@ -301,6 +455,8 @@ ONE_FAULT = {
 @pytest.mark.parametrize("name", ONE_FAULT)
 def test_one_fault_gives_one_sentence(desk, name):
     edit, message = ONE_FAULT[name]
+    if name in SOURCE_OF:
+        desk.put("suction_sources", 0, json.loads(json.dumps(SOURCE_OF[name])))
     faults = desk.put(*edit).faults()
     assert len(faults) == 1, faults
     assert re.search(message, faults[0]), faults[0]
