@@ -9,6 +9,7 @@ module               what it answers
 ``pipes``            friction and minor losses, pipe sizes
 ``suction_line``     loss of a whole line from its drawing, and how far to trust it
 ``head``             total head, hydraulic power, overall and pump efficiency
+``wells``            drawdown of a pumped well, submergence of an inlet
 ``npsh``             NPSH available, required and the margin
 ``operating_region`` flow against the best efficiency point
 ``motors``           motor efficiency from nameplate or published table, at any load

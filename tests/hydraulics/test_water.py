@@ -17,6 +17,7 @@ from pipeline.hydraulics.water import (
     Water,
     density_from_specific_gravity,
     water_density,
+    water_saturation_temperature,
     water_vapour_pressure,
     water_viscosity,
 )
@@ -45,6 +46,25 @@ def test_density_matches_the_if97_verification_table(temperature, pressure, spec
 def test_vapour_pressure_matches_the_if97_verification_table(temperature, expected):
     # IAPWS R7-97(2012), Table 35.
     assert water_vapour_pressure(temperature) == pytest.approx(expected, rel=1e-8)
+
+
+@pytest.mark.parametrize(("pressure", "expected"), [(0.1e6, 372.755919), (1e6, 453.035632)])
+def test_saturation_temperature_matches_the_if97_verification_table(pressure, expected):
+    # IAPWS R7-97(2012), Table 36; that of the backward equation, which agrees to 1e-6.
+    assert water_saturation_temperature(pressure) == pytest.approx(expected, rel=2e-8)
+
+
+@given(st.floats(273.16, 523.0))
+def test_saturation_temperature_is_the_vapour_pressure_read_backwards(temperature):
+    pressure = water_vapour_pressure(temperature)
+    assert water_saturation_temperature(pressure) == pytest.approx(temperature, abs=1e-6)
+
+
+def test_saturation_temperature_outside_its_range():
+    with pytest.raises(RangeError, match="absolute pressure on boiling water: found 500 Pa"):
+        water_saturation_temperature(500.0)
+    found = water_saturation_temperature([500.0, np.nan, 1e5, 5e6], out_of_range="nan")
+    assert np.isnan(found).tolist() == [True, True, False, True]
 
 
 def test_viscosity_matches_the_2008_release():

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from pipeline.performance.operating_points import STATUSES, operating_points
-from pipeline.plant import Accuracy, Driver, Pump, Tag, Tap
+from pipeline.plant import Accuracy, Column, Driver, Pump, Tag, Tap
 
 ATMOSPHERE = 101325.0
 HG_KPA = 133.322387415 / 1e3  # one millimetre of mercury, conventional
@@ -49,7 +49,7 @@ def frame(n=1, **values):
         "suction_pressure_source": "measured",
         "suction_reason": "",
     }
-    return pd.DataFrame({k: values.get(k, v) for k, v in columns.items()}, index=range(n))
+    return pd.DataFrame({**columns, **values}, index=range(n))
 
 
 def points_of(pump, **values):
@@ -171,3 +171,56 @@ def test_level_only_stands_beside_every_point():
     lost = found["total_head"] - found["level_only_total_head"]
     assert lost == pytest.approx(6e3 / (1000.0 * 9.80665), rel=1e-9)
     assert found["level_only_overall_efficiency"] < found["overall_efficiency"]
+
+
+def test_strainer_behind_the_suction_tap_counts_as_head():
+    """8 kPa lost between tap and pump: 0.8158 m more head and as much less NPSH, by hand."""
+    pump = pump_with(Tap(elevation=0.0, diameter=0.3), Tap(elevation=0.0, diameter=0.3))
+    plain = points_of(pump, suction_pressure=20e3).iloc[0]
+    found = points_of(
+        pump,
+        suction_pressure=20e3,
+        tap_loss=8e3,
+        tap_loss_u_systematic=400.0,
+        tap_loss_u_random=30.0,
+    ).iloc[0]
+    metres = 8e3 / (1000.0 * 9.80665)
+    assert found["total_head"] - plain["total_head"] == pytest.approx(metres)
+    assert plain["npsh_available"] - found["npsh_available"] == pytest.approx(metres)
+    assert found["level_only_total_head"] == plain["level_only_total_head"]
+    assert found["suction_pressure"] == plain["suction_pressure"]
+    # Uncertainties add in squares (JCGM 100, equation 10), each part by itself.
+    for part, size in (("systematic", 400.0), ("random", 30.0)):
+        more = found[f"total_head_u_{part}"] ** 2 - plain[f"total_head_u_{part}"] ** 2
+        assert np.sqrt(more) == pytest.approx(size / (1000.0 * 9.80665), rel=1e-6)
+
+
+def test_strainer_of_which_nothing_is_known():
+    pump = pump_with(Tap(elevation=0.0, diameter=0.3), Tap(elevation=0.0, diameter=0.3))
+    found = points_of(pump, n=2, tap_loss=[0.0, np.nan])
+    assert found["status"].tolist() == ["steady", "no_strainer_loss"]
+    assert np.isnan(found["total_head"].iloc[1])
+    assert found["suction_pressure"].notna().all()
+
+
+def test_column_counts_as_head_of_the_pump():
+    """0.9 m between bowl and discharge tap; with it goes the flow meter's error, twice."""
+    pump = pump_with(
+        Tap(elevation=0.0, diameter=0.3),
+        Tap(elevation=0.0, diameter=0.3),
+        column=Column(loss=0.9, at_flow=0.1, loss_u=0.2),
+    )
+    plain = points_of(pump).iloc[0]
+    found = points_of(pump, column_loss=0.9, column_loss_u=0.2).iloc[0]
+    assert found["total_head"] - plain["total_head"] == pytest.approx(0.9)
+    assert found["level_only_total_head"] - plain["level_only_total_head"] == pytest.approx(0.9)
+    assert found["npsh_available"] == plain["npsh_available"]
+    # The flow tag is good to 1 % of reading: dH/dQ = 2 x 0.9 m / 0.1 m3/s.
+    more = found["total_head_u_systematic"] ** 2 - plain["total_head_u_systematic"] ** 2
+    assert more == pytest.approx(0.2**2 + (2.0 * 0.9 * 0.01) ** 2, rel=1e-6)
+
+
+def test_well_that_settles_gives_no_point():
+    pump = pump_with(Tap(elevation=0.0, diameter=0.3), Tap(elevation=0.0, diameter=0.3))
+    found = points_of(pump, n=2, static_reason=["well_settling", ""], is_steady=[False, True])
+    assert found["status"].tolist() == ["settling", "steady"]
