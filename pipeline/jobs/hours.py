@@ -27,6 +27,7 @@ HOURS = "suction_hours"
 HOUR = pd.Timedelta("1h")
 
 SEGMENT_PREFIX = "flow_"
+READING_PARTS = ("min", "max", "noise", "coverage")
 _ALWAYS = (
     "static_pressure",
     "static_pressure_u_systematic",
@@ -130,7 +131,26 @@ def _pump_hours(era: Snapshot, pump: Pump, frame: pd.DataFrame) -> pd.DataFrame:
     # While a tank is switched or a well settles, an hour teaches nothing.
     unsettled = frame["static_reason"].isin(UNSETTLED).groupby(hour).any()
     hours["steady"] &= ~unsettled.to_numpy()
+    hours = hours.join(_discharge_hours(era, pump, frame, grid, flows))
     return _labelled(hours.reset_index(), pump, f"gauge {pump.id}", spot=False)
+
+
+def _discharge_hours(
+    era: Snapshot, pump: Pump, frame: pd.DataFrame, grid: pd.DataFrame, flows: Sequence[str]
+) -> pd.DataFrame:
+    """Hourly discharge reading with all its checks need, speed ratio and electrical power."""
+    other = grid.assign(reading=frame["discharge_reading"].to_numpy())
+    hours = hourly_rows(other, flow_columns=flows, step_seconds=era.station.grid)
+    found = hours[["reading", *(f"reading_{part}" for part in READING_PARTS)]]
+    found = found.rename(columns=lambda name: name.replace("reading", "discharge"))
+    more = frame[["electrical_power"]].assign(speed_ratio=1.0)
+    if pump.reference_speed and pump.speed_tag:
+        more["speed_ratio"] = frame["speed"] / pump.reference_speed
+    by_hour = more.groupby(pd.DatetimeIndex(grid.index).floor("h"))
+    return found.assign(
+        speed_ratio=by_hour["speed_ratio"].mean(),
+        electrical_power=by_hour["electrical_power"].mean(),
+    )
 
 
 def _labelled(

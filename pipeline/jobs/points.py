@@ -16,6 +16,7 @@ from pipeline.hydraulics.pressure import atmospheric_pressure
 from pipeline.hydraulics.wells import minimum_submergence
 from pipeline.jobs.context import Run
 from pipeline.jobs.hours import header_columns, less_strainers
+from pipeline.jobs.line_friction import FRICTION, FRICTION_COLUMNS
 from pipeline.jobs.measure import grid_view
 from pipeline.jobs.perform import with_u95
 from pipeline.jobs.suction import DRAWING, IN_FORCE, MODELS
@@ -29,6 +30,7 @@ from pipeline.suction import (
     estimate_with,
     fill_suction,
     level_only,
+    move_to_friction,
 )
 from pipeline.suction.fill import MEASURED
 from pipeline.suction.replay import OWN_FLOW
@@ -51,6 +53,7 @@ class Knowledge:
     checks: pd.DataFrame
     in_force: pd.DataFrame
     models: pd.DataFrame
+    friction: pd.DataFrame
 
 
 class _Models:
@@ -114,18 +117,27 @@ def _knowledge(run: Run) -> Knowledge:
         checks=run.read("gauge_checks"),
         in_force=stage.read(IN_FORCE) if stage.has(IN_FORCE) else nothing,
         models=stage.read(MODELS) if stage.has(MODELS) else nothing,
+        friction=(
+            stage.read(FRICTION)
+            if stage.has(FRICTION)
+            else pd.DataFrame(columns=list(FRICTION_COLUMNS))
+        ),
     )
 
 
 def _of_month(known: Knowledge, month: Month, start: pd.Timestamp, end: pd.Timestamp) -> Knowledge:
     """Keep what bears on a month, so that its digest rests while others change."""
-    checks = known.checks[(known.checks["start"] < end) & (known.checks["end"] > start)].copy()
+    checks = known.checks[known.checks["excludes"].astype(bool)]
+    checks = checks[(checks["start"] < end) & (checks["end"] > start)].copy()
     # What lies outside the month must not disturb it.
     checks["start"] = checks["start"].where(checks["start"] > start, start)
     checks["end"] = checks["end"].where(checks["end"] < end, end)
-    checks = checks[["pump", "check", "start", "end"]].reset_index(drop=True)
+    checks = checks[["pump", "gauge", "check", "start", "end"]].reset_index(drop=True)
+    friction = known.friction[known.friction["month"] == month].reset_index(drop=True)
     if known.in_force.empty:
-        return Knowledge(checks=checks, in_force=known.in_force, models=known.models)
+        return Knowledge(
+            checks=checks, in_force=known.in_force, models=known.models, friction=friction
+        )
     # An epoch that is open ends with the data: cut to the month, it rests too.
     use = known.in_force[known.in_force["month"] == month].copy()
     use["epoch_end"] = use["epoch_end"].where(use["epoch_end"] < end, end)
@@ -136,11 +148,13 @@ def _of_month(known: Knowledge, month: Month, start: pd.Timestamp, end: pd.Times
     touching = spans[(spans["epoch"] < end) & (spans["epoch_end"] > start)]
     drawn = (known.models["model"] == DRAWING) & known.models["epoch"].isin(touching["epoch"])
     models = known.models[own.isin(wanted) | drawn].reset_index(drop=True)
-    return Knowledge(checks=checks, in_force=use.reset_index(drop=True), models=models)
+    return Knowledge(
+        checks=checks, in_force=use.reset_index(drop=True), models=models, friction=friction
+    )
 
 
 def _digest(mine: Knowledge, start: pd.Timestamp, end: pd.Timestamp) -> str:
-    frames = (mine.checks, mine.in_force, mine.models)
+    frames = (mine.checks, mine.in_force, mine.models, mine.friction)
     texts = [f.to_csv(index=False) if len(f.columns) else "" for f in frames]
     return inputs_digest(str(start), str(end), texts)
 
@@ -211,7 +225,7 @@ def _filled(
         size, a = np.abs(reading), tag.accuracy
         gauge_u = np.hypot(a.systematic_absolute, a.systematic_relative * size)
         noise = np.hypot(a.random_absolute, a.random_relative * size)
-        fault = _faults(mine.checks[mine.checks["pump"] == pump.id], times)
+        fault = _faults(mine.checks, pump.id, "suction", times)
         wanting = ~np.isfinite(reading) | (fault != "")
     # A model is asked only where no trusted gauge answers, and only while the pump runs.
     wanting &= (frame["state"] != "standing").to_numpy()
@@ -290,10 +304,11 @@ def _spread(estimate: Estimate, place: np.ndarray, n: int) -> Estimate:
     )
 
 
-def _faults(checks: pd.DataFrame, times: pd.DatetimeIndex) -> np.ndarray:
+def _faults(checks: pd.DataFrame, pump: str, gauge: str, times: pd.DatetimeIndex) -> np.ndarray:
     """Name for each interval the check that excludes the gauge; empty where none does."""
     fault = np.full(len(times), "", dtype=object)
-    ordered = checks.sort_values(["start", "check"], kind="stable")
+    mine = checks[(checks["pump"] == pump) & (checks["gauge"].astype(str) == gauge)]
+    ordered = mine.sort_values(["start", "check"], kind="stable")
     for check, start, end in zip(
         ordered["check"].astype(str), ordered["start"], ordered["end"], strict=True
     ):
@@ -329,7 +344,14 @@ def _modelled(
         if not len(place) or model is None or pump.id not in model.pumps_:
             return
         kind = DRAWING if name == DRAWING else None
-        part = estimate_with(model, rows.iloc[place], source=kind)
+        asked = rows.iloc[place]
+        part = estimate_with(model, asked, source=kind)
+        if kind is None:
+            days = mine.friction[
+                (mine.friction["pump"] == pump.id) & (mine.friction["epoch"] == epoch)
+            ]
+            loss = model.predict_losses(asked)[OWN_FLOW].to_numpy()
+            part = move_to_friction(part, loss, times[place], days)
         open_rows[place[part.declined == ""]] = False
         found.append(_spread(part, place, len(rows)))
 

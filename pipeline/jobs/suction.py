@@ -15,23 +15,22 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from pipeline.assembly.pump_frames import G
-from pipeline.hydraulics.pressure import atmospheric_pressure
 from pipeline.jobs.context import Run
-from pipeline.jobs.hours import HOURS, SEGMENT_PREFIX, build_hours, header_columns, read_hours
-from pipeline.jobs.line_epochs import LineEpoch, line_epochs
+from pipeline.jobs.hours import HOURS, SEGMENT_PREFIX, build_hours, read_hours
+from pipeline.jobs.line_checks import (
+    as_rows,
+    barred,
+    check_discharge,
+    check_suction,
+    expected_by_fits,
+)
+from pipeline.jobs.line_epochs import LineEpoch, cleanings_of, line_epochs
+from pipeline.jobs.line_friction import FRICTION, line_friction
 from pipeline.jobs.line_priors import early_rows, model_parameters
 from pipeline.jobs.workers import Call, Site, Workers
 from pipeline.months import Month
-from pipeline.plant import Pump
 from pipeline.plant.side_files import Event, SpotReading
-from pipeline.suction import (
-    GaugeFacts,
-    SuctionLineModel,
-    check_gauge,
-    expected_reading,
-    is_in_fault,
-)
+from pipeline.suction import SuctionLineModel
 from pipeline.suction.losses import daily_losses
 from pipeline.suction.replay import OWN_FLOW, FitInForce, replay_month, usable_rows
 from pipeline.tables.store import inputs_digest
@@ -50,6 +49,7 @@ class EpochFits:
     drawing: SuctionLineModel
     by_month: Mapping[Month, FitInForce]
     losses: pd.DataFrame
+    friction: pd.DataFrame
 
 
 def check_gauges_and_fit(
@@ -58,7 +58,8 @@ def check_gauges_and_fit(
     """Build ``gauge_checks``, ``suction_fits`` and the working table of fitted models."""
     build_hours(run, held, survey)
     inputs = [
-        "suction", 1, run.fingerprints.suction, _digests(run, HOURS), run.as_of.isoformat()
+        "suction", 1, run.fingerprints.suction, _digests(run, HOURS), run.as_of.isoformat(),
+        repr(tuple(events)),
     ]  # fmt: skip
     digest = inputs_digest("suction replay", inputs)
     if run.writable.is_current(MODELS, None, digest):
@@ -92,6 +93,9 @@ def check_gauges_and_fit(
     )
     if fits:
         models, in_force = _model_tables(fits)
+        friction = pd.concat([f.friction for f in fits], ignore_index=True)
+        table = pa.Table.from_pandas(friction, preserve_index=False)
+        run.writable.build(FRICTION, None, digest, lambda: table)
         run.writable.build(IN_FORCE, None, digest, lambda: in_force)
         run.writable.build(MODELS, None, digest, lambda: models)
 
@@ -130,7 +134,7 @@ def _line(run: Run, line: str, events: Sequence[Event]) -> LineDone:
         mine = hours[inside].reset_index(drop=True)
         if mine.empty:
             continue
-        found, fitted = _check_and_fit(run, epoch, mine)
+        found, fitted = _check_and_fit(run, epoch, mine, events)
         findings.append(found)
         fits.append(fitted)
     return findings, fits
@@ -148,107 +152,40 @@ def _digests(run: Run, table: str) -> list[list[str]]:
 
 
 def _check_and_fit(
-    run: Run, epoch: LineEpoch, hours: pd.DataFrame
+    run: Run, epoch: LineEpoch, hours: pd.DataFrame, events: Sequence[Event]
 ) -> tuple[pd.DataFrame, EpochFits]:
     parameters = model_parameters(epoch, early_rows(hours))
     nothing = hours.iloc[:0]
     drawing = SuctionLineModel(**parameters).fit(nothing, nothing["reading"])
-    first = _check(run, epoch, hours, _expected(epoch, {}, drawing, hours))
-    excluded = _bad(first, hours)
-    fits = _replay(hours, excluded, parameters)
-    second = _check(run, epoch, hours, _expected(epoch, fits, drawing, hours))
-    again = _bad(second, hours)
+    cleanings = cleanings_of(events)
+    first = check_suction(run, epoch, hours, expected_by_fits(epoch, {}, drawing, hours))
+    excluded = barred(first, hours)
+    fits = _replay(hours, excluded, parameters, cleanings)
+    second = check_suction(run, epoch, hours, expected_by_fits(epoch, fits, drawing, hours))
+    again = barred(second, hours)
     # The fits follow from which hours count; how large a fault was does not matter to them.
     if not excluded.equals(again):
-        fits = _replay(hours, again, parameters)
+        fits = _replay(hours, again, parameters, cleanings)
+    discharge = check_discharge(run, epoch, hours)
+    bad_discharge = barred(discharge, hours)
+    friction, unexplained = line_friction(run, epoch, hours, again, bad_discharge, fits, events)
+    found = [second, discharge, as_rows(unexplained, "suction", excludes=False)]
     losses = pd.DataFrame()
     if fits:
         clean = fits[min(fits)].model
         losses = daily_losses(usable_rows(hours, again), clean)
-    return second, EpochFits(epoch=epoch, drawing=drawing, by_month=fits, losses=losses)
-
-
-def _expected(
-    epoch: LineEpoch,
-    fits: Mapping[Month, FitInForce],
-    drawing: SuctionLineModel,
-    hours: pd.DataFrame,
-) -> pd.DataFrame:
-    """What each gauge should read, and whether that is known as well as statics are.
-
-    By the fit in force in each month, by drawings where there is none.
-    """
-    flows = [*header_columns(epoch.snapshot, epoch.line), OWN_FLOW]
-    pieces = []
-    for month, rows in hours.groupby("month", sort=True):
-        fit = fits.get(str(month))
-        model = drawing if fit is None else fit.model
-        known = rows[rows["pump"].isin(model.pumps_)]
-        if len(known):
-            pieces.append(expected_reading(known, flows, model))
-    found = pd.concat(pieces) if pieces else pd.DataFrame(columns=["expected", "known"])
-    found = found.reindex(hours.index)
-    return found.assign(known=found["known"].eq(True), expected=found["expected"].astype(float))
-
-
-def _check(run: Run, epoch: LineEpoch, hours: pd.DataFrame, expected: pd.DataFrame) -> pd.DataFrame:
-    """Check the suction gauge of every pump of the line."""
-    pieces = []
-    for name in epoch.snapshot.lines[epoch.line].branches:
-        pump = epoch.snapshot.pumps.get(name)
-        tag = epoch.snapshot.tags.get((pump.suction_pressure_tag or "") if pump else "")
-        rows = hours[(hours["pump"] == name) & ~hours["spot"]]
-        if pump is None or tag is None or rows["reading"].notna().sum() == 0:
-            continue
-        facts = _facts(run, epoch, pump, rows)
-        table = rows.set_index(pd.DatetimeIndex(rows["time"], name="hour"))
-        wanted = expected.loc[rows.index].set_index(table.index)
-        found = check_gauge(table, wanted["expected"], facts, wanted["known"])
-        if len(found):
-            pieces.append(_check_rows(found, name))
-    return pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()
-
-
-def _check_rows(found: pd.DataFrame, pump: str) -> pd.DataFrame:
-    rows = found.assign(pump=pump, gauge="suction", excludes=True)
-    rows["magnitude_u95"] = 2.0 * rows.pop("magnitude_u")
-    return rows
-
-
-def _facts(run: Run, epoch: LineEpoch, pump: Pump, rows: pd.DataFrame) -> GaugeFacts:
-    tag = epoch.snapshot.tags[pump.suction_pressure_tag or ""]
-    accuracy = tag.accuracy
-    usual = float(rows["reading"].abs().median())
-    elevation = pump.reference_elevation + pump.suction_tap.reading_elevation
-    density = float(rows["density"].mean())
-    static_u = float(rows["static_pressure_u_systematic"].median())
-    return GaugeFacts(
-        range_low=tag.low if np.isfinite(tag.low) else -101325.0,
-        range_high=tag.high,
-        gauge_u=max(
-            float(np.hypot(accuracy.systematic_absolute, accuracy.systematic_relative * usual)),
-            50.0,
-        ),
-        static_u=float(np.fmax(static_u, 50.0)),
-        atmospheric_pressure=float(atmospheric_pressure(run.plant.station.altitude)),
-        elevation_pressure=density * G * elevation,
+    found = [f for f in found if len(f)]
+    checks = pd.concat(found, ignore_index=True) if found else pd.DataFrame()
+    return checks, EpochFits(
+        epoch=epoch, drawing=drawing, by_month=fits, losses=losses, friction=friction
     )
 
 
-def _bad(checks: pd.DataFrame, hours: pd.DataFrame) -> pd.Series:
-    """Mark hourly rows that lie in an interval a check excludes."""
-    bad = pd.Series(False, index=hours.index)
-    if checks.empty:
-        return bad
-    for name, found in checks.groupby("pump", sort=True):
-        rows = hours[(hours["pump"] == name) & ~hours["spot"]]
-        inside = is_in_fault(found, pd.DatetimeIndex(rows["time"]))
-        bad.loc[rows.index] = inside.to_numpy()
-    return bad
-
-
 def _replay(
-    hours: pd.DataFrame, bad: pd.Series, parameters: Mapping[str, Any]
+    hours: pd.DataFrame,
+    bad: pd.Series,
+    parameters: Mapping[str, Any],
+    cleanings: Mapping[str, Sequence[pd.Timestamp]],
 ) -> dict[Month, FitInForce]:
     """The fit in force in every month of the epoch."""
     rows = usable_rows(hours, bad)
@@ -260,7 +197,7 @@ def _replay(
         if incumbent is None and not any(m <= month for m in with_rows):
             continue
         judged = _judged(hours, month)
-        incumbent = replay_month(rows, month, incumbent, parameters, judged)
+        incumbent = replay_month(rows, month, incumbent, parameters, judged, cleanings)
         in_force[month] = incumbent
     first = next(iter(in_force.values()), None)
     for month in months:

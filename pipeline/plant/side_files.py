@@ -18,8 +18,8 @@ from pipeline.plant.wording import did_you_mean, shown
 from pipeline.quantities import conversion, parse_measure
 
 EVENT_KINDS = ("overhaul", "impeller", "cleaning", "gauge", "meter", "other")
-"""What an event can be; ``overhaul`` and ``impeller`` start a new baseline, ``cleaning`` a new
-suction fit, ``gauge`` new gauge checks."""
+"""What an event can be; ``overhaul`` and ``impeller`` start a new baseline, ``cleaning`` is
+a step of suction friction, ``gauge`` starts new gauge checks."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,13 +7,14 @@ gauges out, `fill_suction` chooses the value of every row and says where it came
 Everything here is arrays and frames in SI units: no files, no clock.
 """
 
-from .consistency import check_rise, rise_deficit, widen
+from .consistency import check_rise, month_deficit, rise_deficit, shortfall_of_days, widen
 from .evidence import calibration_rows, hourly_rows
 from .fill import FILL_COLUMNS, SOURCES, Estimate, estimate_with, fill_suction, level_only
 from .findings import CHECK_COLUMNS, GaugeFacts
 from .gauge_health import check_gauge, check_swapped, expected_reading, is_in_fault
 from .line import SuctionLineModel
 from .model import SuctionModel
+from .month_friction import Friction, branch_residuals, follow_month, move_to_friction
 from .posterior import LossPosterior
 from .priors import LossPrior, typical_loss
 from .reasons import DECLINE_REASONS
@@ -26,12 +27,14 @@ __all__ = [
     "FILL_COLUMNS",
     "SOURCES",
     "Estimate",
+    "Friction",
     "FrictionTrack",
     "GaugeFacts",
     "LossPosterior",
     "LossPrior",
     "SuctionLineModel",
     "SuctionModel",
+    "branch_residuals",
     "calibration_rows",
     "check_gauge",
     "check_rise",
@@ -40,10 +43,14 @@ __all__ = [
     "expected_reading",
     "fill_suction",
     "fit_tracked",
+    "follow_month",
     "hourly_rows",
     "is_in_fault",
     "level_only",
+    "month_deficit",
+    "move_to_friction",
     "rise_deficit",
+    "shortfall_of_days",
     "track_friction",
     "typical_loss",
     "widen",

@@ -64,6 +64,8 @@ def stuck(hours: pd.DataFrame, expected: pd.Series, facts: GaugeFacts) -> list[F
     it lasts six hours and four times the gauge's usual pause; a day and a half is always
     enough, so that a gauge frozen from its first day is found as well.
     """
+    # Hours without a value do not end a pause: the same value after them is the same pause.
+    hours = hours[hours["reading"].notna()]
     patience = float(np.clip(4.0 * report_hours(hours, facts), 6.0, 36.0))
     drivers = expected.reindex(hours.index).to_numpy(dtype=float)
     value = hours["reading"].to_numpy()

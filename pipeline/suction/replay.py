@@ -7,7 +7,7 @@ a refit for its own sake would put steps into every trend.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -121,6 +121,7 @@ def replay_month(
     incumbent: FitInForce | None,
     parameters: Mapping[str, Any],
     judged_at: pd.DataFrame,
+    cleanings: Mapping[str, Sequence[pd.Timestamp]] | None = None,
 ) -> FitInForce:
     """Decide which fit is in force in a month.
 
@@ -136,6 +137,8 @@ def replay_month(
         Parameters of ``SuctionLineModel``.
     judged_at : DataFrame
         Rows of this month at which two fits are compared; model columns.
+    cleanings : mapping of str to sequence of Timestamp, optional
+        Declared cleanings by pump: steps of its branch's friction.
 
     Returns
     -------
@@ -151,6 +154,7 @@ def replay_month(
         chosen,
         chosen["reading"].to_numpy(dtype=float),
         pd.DatetimeIndex(times),
+        cleanings,
     )
     candidate = FitInForce(
         month=month,

@@ -30,6 +30,7 @@ GROWTH_EARNS = 4.0
 STEP_SIGMAS = 5.0
 
 WANDERS = np.geomspace(1e-4, 4e-2, 14)  # per square root of a day
+_FLOOR = LEAST_WANDER_30_DAYS / np.sqrt(30.0)
 GROWTHS = np.array([0.0, 1e-4, 3e-4, 1e-3, 3e-3])  # per day, per square root of a day
 
 DAILY_COLUMNS = ("measured", "measured_u", "multiplier", "multiplier_u", "growth", "step")
@@ -111,6 +112,7 @@ def track_friction(
     cleanings: Sequence[pd.Timestamp] = (),
     until: pd.Timestamp | None = None,
     correlation_time: float = 1.0,
+    learn_before: pd.Timestamp | None = None,
 ) -> FrictionTrack:
     """Follow the multiplier of one segment's loss through the steady hours of a good gauge.
 
@@ -133,6 +135,9 @@ def track_friction(
         Last day wanted; by default the last day with a reading.
     correlation_time : float
         Hours of one independent residual [-].
+    learn_before : Timestamp, optional
+        The rates of change are learned from days before this instant alone, as long as there
+        are ten; by default from all.
 
     Returns
     -------
@@ -144,12 +149,12 @@ def track_friction(
     errors, all candidates filtered side by side. The growth rate forgets itself with
     `GROWTH_MEMORY_DAYS`, so that a forecast neither runs off for ever nor stops at once.
     After a step the multiplier is learned anew; a declared cleaning without readings returns
-    to the level earlier cleanings left, or to 1 within `CLEANING_U`.
+    to the level earlier cleanings left, or to the cleanest days seen within `CLEANING_U`.
     """
     daily = _measured(times, residual, loss, residual_u, correlation_time)
     if daily.empty and until is None:
         empty = pd.DataFrame(columns=list(DAILY_COLUMNS), index=pd.DatetimeIndex([], tz="UTC"))
-        return FrictionTrack(empty, LEAST_WANDER_30_DAYS / np.sqrt(30.0), 0.0, 1.0, CLEANING_U)
+        return FrictionTrack(empty, _FLOOR, 0.0, 1.0, CLEANING_U)
     wanted = daily.index[-1] if until is None else pd.Timestamp(until).floor("D")
     first = daily.index[0] if len(daily) else wanted
     last = max(wanted, first)
@@ -161,31 +166,43 @@ def track_friction(
         if days[0] <= day <= days[-1]:
             declared[days.get_loc(day)] = True
     measured, measured_u = daily["measured"].to_numpy(), daily["measured_u"].to_numpy()
-    after = _after_cleanings(measured, declared)
-    level = 1.0 if after.size == 0 else float(np.mean(after))
-    level_u = CLEANING_U
-    if after.size > 1:
-        level_u = max(float(np.std(after, ddof=1)) * np.sqrt(1.0 + 1.0 / after.size), 0.01)
-    wander, growth = np.meshgrid(WANDERS, GROWTHS, indexing="ij")
-    floor = LEAST_WANDER_30_DAYS / np.sqrt(30.0)
-    likelihood, _ = _filter(
-        measured, measured_u, declared, np.hypot(wander.ravel(), floor), growth.ravel(),
-        level, level_u, max(loss_u, 0.01),
+    level, level_u = _cleaned_levels(measured, declared)
+    start_u = max(loss_u, 0.01)
+    history = len(days)
+    if learn_before is not None:
+        closed = int(days.searchsorted(pd.Timestamp(learn_before).floor("D")))
+        history = closed if np.isfinite(measured[:closed]).sum() >= 10 else history
+    before = slice(0, history)
+    wander, growth = _rates(
+        measured[before], measured_u[before], declared[before], level[before], level_u[before],
+        start_u,
     )  # fmt: skip
-    # A growth rate of its own must earn its place: without it a forecast is far narrower.
-    best = int(np.argmax(likelihood - np.where(growth.ravel() > 0.0, GROWTH_EARNS, 0.0)))
-    chosen = np.hypot(wander.ravel()[best : best + 1], floor)
-    _, state = _filter(
-        measured, measured_u, declared, chosen, growth.ravel()[best : best + 1],
-        level, level_u, max(loss_u, 0.01),
-    )  # fmt: skip
+    _, state = _filter(measured, measured_u, declared, wander, growth, level, level_u, start_u)
     daily["multiplier"] = state["x"]
     daily["multiplier_u"] = np.sqrt(state["p"])
     daily["growth"] = state["g"]
     daily["step"] = state["step"]
     return FrictionTrack(
-        daily[list(DAILY_COLUMNS)], float(chosen[0]), float(growth.ravel()[best]), level, level_u
-    )
+        daily[list(DAILY_COLUMNS)], float(wander[0]), float(growth[0]),
+        float(level[-1]), float(level_u[-1]),
+    )  # fmt: skip
+
+
+def _rates(
+    measured: Array,
+    measured_u: Array,
+    declared: np.ndarray,
+    level: Array,
+    level_u: Array,
+    start_u: float,
+) -> tuple[Array, Array]:
+    """Wander and growth wander that make the history most likely, each of shape (1,)."""
+    grid = np.meshgrid(WANDERS, GROWTHS, indexing="ij")
+    wander, growth = np.hypot(grid[0].ravel(), _FLOOR), grid[1].ravel()
+    likelihood, _ = _filter(measured, measured_u, declared, wander, growth, level, level_u, start_u)
+    # A growth rate of its own must earn its place: without it a forecast is far narrower.
+    best = int(np.argmax(likelihood - np.where(growth > 0.0, GROWTH_EARNS, 0.0)))
+    return wander[best : best + 1], growth[best : best + 1]
 
 
 def _measured(
@@ -212,15 +229,28 @@ def _measured(
     )
 
 
-def _after_cleanings(measured: Array, declared: np.ndarray) -> Array:
-    """Median multiplier of the first days after each declared cleaning that has readings."""
-    levels = []
+def _cleaned_levels(measured: Array, declared: np.ndarray) -> tuple[Array, Array]:
+    """Multiplier a cleaning on each day would return to, and its uncertainty [-].
+
+    From the first days with readings after earlier cleanings. Before any was seen, the
+    cleanest tenth of the days so far, within `CLEANING_U`; without any day, 1.
+    """
+    level, level_u = np.ones(measured.size), np.full(measured.size, CLEANING_U)
+    after: list[float] = []
     for day in np.flatnonzero(declared):
+        before = measured[:day]
+        if not after and np.isfinite(before).any():
+            level[day:] = float(np.nanquantile(before, 0.1))
         part = measured[day : day + 10]
         part = part[np.isfinite(part)][:3]
-        if part.size:
-            levels.append(float(np.median(part)))
-    return np.array(levels)
+        if not part.size:
+            continue
+        after.append(float(np.median(part)))
+        level[day + 1 :] = np.mean(after)
+        if len(after) > 1:
+            spread = float(np.std(after, ddof=1)) * np.sqrt(1.0 + 1.0 / len(after))
+            level_u[day + 1 :] = max(spread, 0.01)
+    return level, level_u
 
 
 def _filter(
@@ -229,8 +259,8 @@ def _filter(
     declared: np.ndarray,
     wander: Array,
     growth: Array,
-    level: float,
-    level_u: float,
+    level: Array,
+    level_u: Array,
     start_u: float,
 ) -> tuple[Array, dict[str, Array]]:
     """Kalman filter of (multiplier, growth) for all candidates at once.
@@ -255,8 +285,8 @@ def _filter(
             )
         step = bool(declared[day])
         if step:
-            x, g = np.full(m, level), np.zeros(m)
-            pxx, pxg = np.full(m, level_u**2), np.zeros(m)
+            x, g = np.full(m, level[day]), np.zeros(m)
+            pxx, pxg = np.full(m, level_u[day] ** 2), np.zeros(m)
             pgg = growth**2 / (1.0 - keep**2)
         if np.isfinite(measured[day]):
             innovation = measured[day] - x

@@ -15,7 +15,7 @@ from .time_varying import FrictionTrack, track_friction
 
 PASSES = 3
 
-__all__ = ["fit_tracked"]
+__all__ = ["fit_tracked", "hourly_scatter"]
 
 
 def fit_tracked(
@@ -81,7 +81,7 @@ def fit_tracked(
                 times[taught],
                 residual[taught],
                 loss[taught],
-                residual_u=_scatter(residual[taught], loss[taught], times[taught]),
+                residual_u=hourly_scatter(residual[taught], loss[taught], times[taught]),
                 cleanings=(cleanings or {}).get(name, ()),
                 until=times[mine].max(),
             )
@@ -93,7 +93,7 @@ def fit_tracked(
     return fitted, {name: _relative_to_last(track) for name, track in tracks.items()}
 
 
-def _scatter(residual: Array, loss: Array, times: pd.DatetimeIndex) -> float:
+def hourly_scatter(residual: Array, loss: Array, times: pd.DatetimeIndex) -> float:
     """Scatter of the hours of a day about that day's own friction [Pa]."""
     frame = pd.DataFrame({"ratio": residual / loss, "day": times.floor("D")})
     inner = (frame["ratio"] - frame.groupby("day")["ratio"].transform("median")) * loss

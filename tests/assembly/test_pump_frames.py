@@ -360,7 +360,9 @@ def test_nothing_is_lost_at_rest():
 
 def test_a_plant_without_strainer_or_column_loses_nothing_there():
     frame = frame_of(a_plant(a_pump()), columns_of("P"))
-    assert (frame[["strainer_loss", "tap_loss", "column_loss", "column_loss_u"]] == 0.0).all(axis=None)
+    assert (frame[["strainer_loss", "tap_loss", "column_loss", "column_loss_u"]] == 0.0).all(
+        axis=None
+    )
 
 
 def test_column_by_its_loss_at_one_flow():
