@@ -13,17 +13,12 @@ import time
 from pathlib import Path
 
 import distributed
-import pandas as pd
 import pytest
-from small_station import DAYS, FILES, START, SmallStation
+from small_station import DAYS, SmallStation
 
 from flows import task_runners
-from flows.backfill import backfill, main
-from flows.outcome import INCOMPLETE
-from pipeline.jobs import nightly as job
-from pipeline.jobs.exit_codes import LOCKED, USAGE
+from flows.backfill import backfill
 from pipeline.jobs.nightly import run_plant
-from pipeline.tables.store import Store
 
 
 @pytest.fixture
