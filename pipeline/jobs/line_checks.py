@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -13,11 +14,15 @@ from pipeline.jobs.context import Run
 from pipeline.jobs.hours import header_columns
 from pipeline.jobs.line_epochs import LineEpoch
 from pipeline.months import Month
-from pipeline.plant import Pump
+from pipeline.plant import Pump, Tag
 from pipeline.suction import (
     GaugeFacts,
     SuctionLineModel,
+    check_discharge_gauge,
     check_gauge,
+    check_swapped,
+    discharge_hours,
+    expected_discharge,
     expected_reading,
     is_in_fault,
 )
@@ -48,23 +53,33 @@ def expected_by_fits(
 
 
 def check_suction(
-    run: Run, epoch: LineEpoch, hours: pd.DataFrame, expected: pd.DataFrame
+    run: Run,
+    epoch: LineEpoch,
+    hours: pd.DataFrame,
+    expected: pd.DataFrame,
+    swapped: pd.DataFrame,
 ) -> pd.DataFrame:
-    """Check the suction gauge of every pump of the line."""
-    pieces = []
-    for name in epoch.snapshot.lines[epoch.line].branches:
-        pump = epoch.snapshot.pumps.get(name)
-        tag = epoch.snapshot.tags.get((pump.suction_pressure_tag or "") if pump else "")
-        rows = hours[(hours["pump"] == name) & ~hours["spot"]]
-        if pump is None or tag is None or rows["reading"].notna().sum() == 0:
-            continue
-        facts = _facts(run, epoch, pump, rows)
+    """Check the suction gauge of every pump of the line; exchanged tags explain the rest."""
+    pieces = [swapped[swapped["gauge"] == "suction"]] if len(swapped) else []
+    for pump, rows in _gauged(epoch, hours, "suction_pressure_tag", "reading"):
+        tag = epoch.snapshot.tags[pump.suction_pressure_tag or ""]
+        facts = _facts(run, epoch, pump, tag, rows)
         table = rows.set_index(pd.DatetimeIndex(rows["time"], name="hour"))
         wanted = expected.loc[rows.index].set_index(table.index)
         found = check_gauge(table, wanted["expected"], facts, wanted["known"])
+        if len(swapped):
+            mine = swapped[(swapped["pump"] == pump.id) & (swapped["gauge"] == "suction")]
+            found = found[~_overlap(found, mine)]
         if len(found):
-            pieces.append(as_rows(found.assign(pump=name), "suction"))
+            pieces.append(as_rows(found.assign(pump=pump.id), "suction"))
     return pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()
+
+
+def _overlap(found: pd.DataFrame, others: pd.DataFrame) -> np.ndarray:
+    """Whether each finding shares time with any of the others."""
+    start, end = others["start"].to_numpy(), others["end"].to_numpy()
+    inside = found["start"].to_numpy()[:, None] < end
+    return np.asarray((inside & (start < found["end"].to_numpy()[:, None])).any(axis=1))
 
 
 def as_rows(found: pd.DataFrame, gauge: str, *, excludes: bool = True) -> pd.DataFrame:
@@ -76,13 +91,66 @@ def as_rows(found: pd.DataFrame, gauge: str, *, excludes: bool = True) -> pd.Dat
     return rows
 
 
-def check_discharge(run: Run, epoch: LineEpoch, hours: pd.DataFrame) -> pd.DataFrame:
-    """Check the discharge gauge of every pump of the line."""
-    return pd.DataFrame()
+def check_swapped_tags(run: Run, epoch: LineEpoch, hours: pd.DataFrame) -> pd.DataFrame:
+    """Find pumps whose suction and discharge tags are exchanged: one row for each gauge."""
+    pieces = []
+    for pump, rows in _gauged(epoch, hours, "discharge_pressure_tag", "discharge"):
+        tag = epoch.snapshot.tags.get(pump.suction_pressure_tag or "")
+        if tag is None or rows["reading"].notna().sum() == 0:
+            continue
+        table = rows.set_index(pd.DatetimeIndex(rows["time"], name="hour"))
+        facts = _facts(run, epoch, pump, tag, rows)
+        found = check_swapped(table, discharge_hours(table), facts)
+        pieces += [as_rows(found.assign(pump=pump.id), gauge) for gauge in ("suction", "discharge")]
+    pieces = [p for p in pieces if len(p)]
+    return pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()
 
 
-def _facts(run: Run, epoch: LineEpoch, pump: Pump, rows: pd.DataFrame) -> GaugeFacts:
-    tag = epoch.snapshot.tags[pump.suction_pressure_tag or ""]
+def check_discharge(
+    run: Run, epoch: LineEpoch, hours: pd.DataFrame, swapped: pd.DataFrame
+) -> pd.DataFrame:
+    """Check the discharge gauge of every pump of the line; exchanged tags explain the rest."""
+    pieces = [swapped[swapped["gauge"] == "discharge"]] if len(swapped) else []
+    for pump, rows in _gauged(epoch, hours, "discharge_pressure_tag", "discharge"):
+        tag = epoch.snapshot.tags[pump.discharge_pressure_tag or ""]
+        table = discharge_hours(rows.set_index(pd.DatetimeIndex(rows["time"], name="hour")))
+        facts = _facts(run, epoch, pump, tag, table)
+        facts = replace(
+            facts, stuck_move=max(facts.stuck_move, 2.0 * facts.gauge_u), elevation_pressure=0.0
+        )
+        found = check_discharge_gauge(table, expected_discharge(table, _lift(pump, rows)), facts)
+        if len(swapped):
+            mine = swapped[(swapped["pump"] == pump.id) & (swapped["gauge"] == "discharge")]
+            found = found[~_overlap(found, mine)]
+        if len(found):
+            pieces.append(as_rows(found.assign(pump=pump.id), "discharge"))
+    return pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()
+
+
+def _lift(pump: Pump, rows: pd.DataFrame) -> float | None:
+    """Static pressure of the discharge gauge less that of the suction gauge, where it counts."""
+    if pump.discharge_tap.position != "before_check_valve" or not pump.check_valve_leak_free:
+        return None
+    lower = pump.suction_tap.reading_elevation - pump.discharge_tap.reading_elevation
+    return float(np.nanmean(rows["density"])) * G * lower
+
+
+def _gauged(
+    epoch: LineEpoch, hours: pd.DataFrame, role: str, column: str
+) -> list[tuple[Pump, pd.DataFrame]]:
+    """Hourly rows of each pump of the line that has a gauge with readings."""
+    found = []
+    for name in epoch.snapshot.lines[epoch.line].branches:
+        pump = epoch.snapshot.pumps.get(name)
+        if pump is None or getattr(pump, role) not in epoch.snapshot.tags:
+            continue
+        rows = hours[(hours["pump"] == name) & ~hours["spot"]]
+        if column in rows and rows[column].notna().any():
+            found.append((pump, rows))
+    return found
+
+
+def _facts(run: Run, epoch: LineEpoch, pump: Pump, tag: Tag, rows: pd.DataFrame) -> GaugeFacts:
     accuracy = tag.accuracy
     usual = float(rows["reading"].abs().median())
     elevation = pump.reference_elevation + pump.suction_tap.reading_elevation

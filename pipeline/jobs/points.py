@@ -215,6 +215,7 @@ def _filled(
 ) -> pd.DataFrame:
     """Add the suction pressure, its uncertainty, source and reason to a pump's frame."""
     times = pd.DatetimeIndex(frame["time"])
+    frame = frame.assign(discharge_fault=_faults(mine.checks, pump.id, "discharge", times))
     tag = era.tags.get(pump.suction_pressure_tag or "")
     reading = None if tag is None else frame["suction_reading"].to_numpy(dtype=float)
     gauge_u: float | np.ndarray = 0.0

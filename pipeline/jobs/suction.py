@@ -22,6 +22,7 @@ from pipeline.jobs.line_checks import (
     barred,
     check_discharge,
     check_suction,
+    check_swapped_tags,
     expected_by_fits,
 )
 from pipeline.jobs.line_epochs import LineEpoch, cleanings_of, line_epochs
@@ -158,15 +159,18 @@ def _check_and_fit(
     nothing = hours.iloc[:0]
     drawing = SuctionLineModel(**parameters).fit(nothing, nothing["reading"])
     cleanings = cleanings_of(events)
-    first = check_suction(run, epoch, hours, expected_by_fits(epoch, {}, drawing, hours))
+    swapped = check_swapped_tags(run, epoch, hours)
+    due = expected_by_fits(epoch, {}, drawing, hours)
+    first = check_suction(run, epoch, hours, due, swapped)
     excluded = barred(first, hours)
     fits = _replay(hours, excluded, parameters, cleanings)
-    second = check_suction(run, epoch, hours, expected_by_fits(epoch, fits, drawing, hours))
+    due = expected_by_fits(epoch, fits, drawing, hours)
+    second = check_suction(run, epoch, hours, due, swapped)
     again = barred(second, hours)
     # The fits follow from which hours count; how large a fault was does not matter to them.
     if not excluded.equals(again):
         fits = _replay(hours, again, parameters, cleanings)
-    discharge = check_discharge(run, epoch, hours)
+    discharge = check_discharge(run, epoch, hours, swapped)
     bad_discharge = barred(discharge, hours)
     friction, unexplained = line_friction(run, epoch, hours, again, bad_discharge, fits, events)
     found = [second, discharge, as_rows(unexplained, "suction", excludes=False)]

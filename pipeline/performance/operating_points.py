@@ -37,6 +37,7 @@ STATUSES = {
     "shared_flow": "the meter served several running pumps",
     "no_power": "the electrical power is missing or covered too little",
     "no_discharge_pressure": "the discharge pressure is missing or covered too little",
+    "discharge_gauge": "a check found the discharge gauge in fault",
     "no_suction_pressure": "the suction pressure could be neither measured nor modelled",
     "no_strainer_loss": "the loss of the strainer between suction tap and pump is missing",
     "implausible": "head or efficiency outside what is physically possible",
@@ -64,7 +65,9 @@ def operating_points(
         ``suction_pressure``, ``suction_pressure_u_systematic``, ``suction_pressure_u_random``
         (SI), ``suction_pressure_source`` and ``suction_reason`` added. ``tap_loss`` and
         ``column_loss`` with their uncertainties, and ``static_reason``, may be left out: then
-        there is no such loss, and the source is known.
+        there is no such loss, and the source is known. A
+        ``discharge_fault`` (the check that bars the discharge gauge, else empty) may be left out
+        as well.
     pump : Pump
         Taps, driver and tags.
     tags : mapping of str to Tag
@@ -86,6 +89,7 @@ def operating_points(
     q, rho = rows["flow"].to_numpy(), rows["density"].to_numpy()
     suction_flow = rows["suction_flow"].to_numpy()
     p_d, p_el = rows["discharge_reading"].to_numpy(), rows["electrical_power"].to_numpy()
+    p_d = np.where(_fault(rows), np.nan, p_d)
     p_s = rows["suction_pressure"].to_numpy(dtype=float)
 
     # Strainers between the tap and the pump take pressure the tap does not see.
@@ -328,6 +332,7 @@ def _status(rows: pd.DataFrame, total_head: np.ndarray, overall: np.ndarray) -> 
         rows["flow_source"].to_numpy() == "shared",
         missing["flow"],
         missing["electrical_power"],
+        _fault(rows),
         missing["discharge_reading"],
         ~rows["is_steady"].to_numpy(dtype=bool),
         missing["suction_pressure"],
@@ -341,6 +346,7 @@ def _status(rows: pd.DataFrame, total_head: np.ndarray, overall: np.ndarray) -> 
         "shared_flow",
         "no_flow",
         "no_power",
+        "discharge_gauge",
         "no_discharge_pressure",
         "unsteady",
         "no_suction_pressure",
@@ -348,6 +354,13 @@ def _status(rows: pd.DataFrame, total_head: np.ndarray, overall: np.ndarray) -> 
         "implausible",
     ]
     return np.select(conditions, words, default=STEADY).astype(object)
+
+
+def _fault(rows: pd.DataFrame) -> np.ndarray:
+    """Where a check bars the discharge gauge; nowhere without the column."""
+    if "discharge_fault" not in rows:
+        return np.zeros(len(rows), dtype=bool)
+    return np.asarray(rows["discharge_fault"] != "", dtype=bool)
 
 
 _NO_LOSS: dict[str, float | str] = {

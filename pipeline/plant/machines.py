@@ -10,7 +10,9 @@ import pandas as pd
 from pipeline.plant.suction_side import Fitting, Pipe
 from pipeline.plant.validity import BEGINNING
 
-TapPosition = Literal["at_flange", "before_strainer", "after_strainer", "other"]
+TapPosition = Literal[
+    "at_flange", "before_strainer", "after_strainer", "before_check_valve", "other"
+]
 SensingLine = Literal["filled", "empty"]
 MeterPosition = Literal["pump", "suction_pipe"]
 PowerSide = Literal["motor_input", "drive_input"]
@@ -31,7 +33,7 @@ class Tap:
     sensing_line : {"filled", "empty"}
         A filled line makes the gauge read at its own elevation, an empty one at the tap's.
     position : str
-        Relative to the strainer.
+        Relative to the strainer, or on the discharge side to the check valve.
     elevation_u : float
         Standard uncertainty of the elevation that counts [m]; zero where not stated.
     unstated : tuple of str

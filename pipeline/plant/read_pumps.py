@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import csv
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, cast, get_args
 from zoneinfo import ZoneInfo
 
 from pipeline.errors import Fault, UnitError
 from pipeline.plant.fields import Section
 from pipeline.plant.files import file_beside
-from pipeline.plant.machines import Column, CurvePoint, Driver, FlowMeter, Pump, Tap
+from pipeline.plant.machines import Column, CurvePoint, Driver, FlowMeter, Pump, Tap, TapPosition
 from pipeline.plant.read_suction import read_pipe_and_fittings
 from pipeline.plant.wording import shown
 from pipeline.quantities import parse_measure
@@ -73,7 +73,7 @@ def _tap(owner: Section, key: str) -> Tap:
                 "Add it, even without a gauge: the pipe's diameter gives the velocity head.",
             )
         return Tap(elevation=0.0, diameter=1.0)
-    positions = ("at_flange", "before_strainer", "after_strainer", "other")
+    positions = get_args(TapPosition)
     tap = Tap(
         elevation=s.measure("elevation", "elevation", required=True) or 0.0,
         diameter=s.measure("diameter", "diameter", required=True, low=0.005, high=10.0) or 1.0,

@@ -8,6 +8,7 @@ Everything here is arrays and frames in SI units: no files, no clock.
 """
 
 from .consistency import check_rise, month_deficit, rise_deficit, shortfall_of_days, widen
+from .discharge_gauge import check_discharge_gauge, discharge_hours, expected_discharge
 from .evidence import calibration_rows, hourly_rows
 from .fill import FILL_COLUMNS, SOURCES, Estimate, estimate_with, fill_suction, level_only
 from .findings import CHECK_COLUMNS, GaugeFacts
@@ -36,10 +37,13 @@ __all__ = [
     "SuctionModel",
     "branch_residuals",
     "calibration_rows",
+    "check_discharge_gauge",
     "check_gauge",
     "check_rise",
     "check_swapped",
+    "discharge_hours",
     "estimate_with",
+    "expected_discharge",
     "expected_reading",
     "fill_suction",
     "fit_tracked",

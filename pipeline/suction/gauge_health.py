@@ -175,7 +175,7 @@ def check_swapped(
     -------
     DataFrame
         As `check_gauge`, check ``swapped``: while running the "suction" stands above the
-        "discharge", at rest it does not.
+        "discharge" and above static pressure, which no friction can do; at rest it does not.
     """
     on = (suction["state"] == RUNNING) & suction["steady"]
     rise = (discharge["reading"] - suction["reading"]).dropna()
@@ -192,7 +192,9 @@ def check_swapped(
     day = pd.DatetimeIndex(running.index).floor("D")
     daily = running.groupby(day).median()
     level = float(resting.median()) if len(resting) else 0.0
-    wrong = np.asarray(daily - level < -6.0 * facts.rest_u)
+    lifted = (suction["reading"] - suction["static_pressure"]).reindex(running.index)
+    above = lifted.groupby(day).median() > 6.0 * facts.rest_u
+    wrong = np.asarray((daily - level < -6.0 * facts.rest_u) & above)
     found = []
     for first, last in runs_of(wrong, bridge=1):
         size = float(daily.iloc[first : last + 1].median())

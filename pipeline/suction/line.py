@@ -265,8 +265,7 @@ class SuctionLineModel(BaseEstimator):
     def _status_of(self, pump: str) -> str:
         """Reason why no row of a pump is served: the header's, or its own branch's."""
         for segment in (*self.header_columns, f"{BRANCH}{pump}"):
-            loss, loss_u = self.posterior_.loss(segment)
-            if loss + 2.0 * loss_u < 0.0:
+            if self.posterior_.is_unphysical(segment):
                 return UNPHYSICAL_COEFFICIENT
         if self.posterior_.texts[f"regime:{pump}"] != "one":
             return REGIME_CHANGE

@@ -264,7 +264,7 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         self.status_ = self._status()
 
     def _status(self) -> str:
-        if bool(np.any(self.coef_ + 2.0 * self.coef_u_ < 0.0)):
+        if any(self.posterior_.is_unphysical(name) for name in self.posterior_.segments):
             return UNPHYSICAL_COEFFICIENT
         if self.posterior_.texts["regime"] != "one":
             return REGIME_CHANGE

@@ -35,6 +35,10 @@ FLOW_REPEATABILITY = 0.005
 # 0.1 to 0.6 m), however well the rows pin it down.
 EXPONENT_FORM_U = 0.015
 
+# A loss is unphysical when it is below zero by more than twice its uncertainty, which is never
+# taken as less than this [Pa]: a wall tap and a level are not read better.
+LEAST_LOSS_U = 50.0
+
 FRAME_COLUMNS = ("item", "name", "other", "value", "value_u", "text")
 
 __all__ = [
@@ -99,6 +103,11 @@ class LossPosterior:
         """Loss of a segment at its reference flow and its standard uncertainty [Pa]."""
         index = len(self.linear_names) + self.segments.index(segment)
         return float(self.mean[index]), float(np.sqrt(self.covariance[index, index]))
+
+    def is_unphysical(self, segment: str) -> bool:
+        """Whether a segment would gain pressure, beyond what its uncertainty leaves open."""
+        loss, loss_u = self.loss(segment)
+        return loss + 2.0 * max(loss_u, LEAST_LOSS_U) < 0.0
 
     def parameter(self, name: str) -> tuple[float, float]:
         """Value and standard uncertainty of a named parameter [Pa or -]."""
