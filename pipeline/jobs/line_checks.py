@@ -116,7 +116,10 @@ def check_discharge(
         table = discharge_hours(rows.set_index(pd.DatetimeIndex(rows["time"], name="hour")))
         facts = _facts(run, epoch, pump, tag, table)
         facts = replace(
-            facts, stuck_move=max(facts.stuck_move, 2.0 * facts.gauge_u), elevation_pressure=0.0
+            facts,
+            stuck_move=max(facts.stuck_move, 2.0 * facts.gauge_u),
+            elevation_pressure=0.0,
+            tap_pressure=0.0,
         )
         found = check_discharge_gauge(table, expected_discharge(table, _lift(pump, rows)), facts)
         if len(swapped):
@@ -166,6 +169,10 @@ def _facts(run: Run, epoch: LineEpoch, pump: Pump, tag: Tag, rows: pd.DataFrame)
         static_u=float(np.fmax(static_u, 50.0)),
         atmospheric_pressure=float(atmospheric_pressure(run.plant.station.altitude)),
         elevation_pressure=density * G * elevation,
+        # Where the pump's own elevation is zero the two are one mistake.
+        tap_pressure=(
+            density * G * pump.suction_tap.reading_elevation if pump.reference_elevation else 0.0
+        ),
     )
 
 

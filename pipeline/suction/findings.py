@@ -37,6 +37,8 @@ class GaugeFacts:
         Atmospheric pressure on site [Pa absolute].
     elevation_pressure : float
         rho g times the elevation used for the tap, to test its sign [Pa].
+    tap_pressure : float
+        rho g times the tap's elevation above its pump, entered by itself [Pa].
     """
 
     range_low: float = -101325.0
@@ -47,6 +49,7 @@ class GaugeFacts:
     stuck_move: float = 2000.0
     atmospheric_pressure: float = 101325.0
     elevation_pressure: float = 0.0
+    tap_pressure: float = 0.0
 
     @property
     def rest_u(self) -> float:

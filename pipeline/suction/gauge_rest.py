@@ -61,7 +61,12 @@ def at_rest(
         mistake = mapping_mistakes(
             hours.loc[inside, "reading"].to_numpy(),
             expected.loc[inside].to_numpy(dtype=float),
-            MappingFacts(facts.rest_u, facts.atmospheric_pressure, facts.elevation_pressure),
+            MappingFacts(
+                facts.rest_u,
+                facts.atmospheric_pressure,
+                facts.elevation_pressure,
+                facts.tap_pressure,
+            ),
         )
         evidence = (
             f"At rest it reads {in_kpa(part['reading'].median())} where "
@@ -194,7 +199,9 @@ def _never_at_rest(
     mistake = mapping_mistakes(
         rows["r"].to_numpy(),
         rows["e"].to_numpy(),
-        MappingFacts(wide.rest_u, facts.atmospheric_pressure, facts.elevation_pressure),
+        MappingFacts(
+            wide.rest_u, facts.atmospheric_pressure, facts.elevation_pressure, facts.tap_pressure
+        ),
     )
     names = " Not excluded either: ".join(m.sentence for m in mistake)
     return [

@@ -39,6 +39,8 @@ class MappingFacts:
         Uncertainty of reading less expectation at rest [Pa].
     atmospheric_pressure : float
         Atmospheric pressure on site [Pa absolute].
+    tap_pressure : float
+        rho g times the elevation of the tap above its pump [Pa].
     elevation_pressure : float
         rho g times the tap's elevation as entered [Pa].
     """
@@ -46,6 +48,7 @@ class MappingFacts:
     rest_u: float
     atmospheric_pressure: float = 101325.0
     elevation_pressure: float = 0.0
+    tap_pressure: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,13 +122,16 @@ def mapping_mistakes(reading: Array, expected: Array, facts: MappingFacts) -> li
             0.3,
         ),
     ]
-    if abs(facts.elevation_pressure) > 2.0 * facts.rest_u:
+    entered = {"": facts.elevation_pressure, " above its pump": facts.tap_pressure}
+    for where, pressure in entered.items():
+        if abs(pressure) <= 2.0 * facts.rest_u:
+            continue
         # Entered z where -z was meant: static pressure is off by twice rho g z.
         found.append(
             Mistake(
                 "elevation_sign",
-                "It fits a tap elevation entered with the wrong sign.",
-                misfit(reading - 2.0 * facts.elevation_pressure),
+                f"It fits a tap elevation{where} entered with the wrong sign.",
+                misfit(reading - 2.0 * pressure),
                 0.3,
             )
         )

@@ -25,6 +25,8 @@ from .tracked_fit import hourly_scatter
 DAY_COLUMNS = ("pump", "day", "multiplier", "multiplier_u")
 # Relative uncertainty with which a track begins, before its first day was measured [-].
 START_U = 0.5
+# Fewest hours of closed months that tell the scatter of an hour.
+LEAST_HOURS = 48
 
 __all__ = [
     "DAY_COLUMNS",
@@ -124,11 +126,13 @@ def follow_month(
         gauged = gauged[gauged["month"].isin(latest)]
         times = pd.DatetimeIndex(gauged["time"])
         residual, loss = gauged["residual"].to_numpy(), gauged["loss"].to_numpy()
+        closed = np.asarray(times < start)
+        learn = closed if closed.sum() >= LEAST_HOURS else np.ones_like(closed)
         tracks[str(name)] = track_friction(
             times,
             residual,
             loss,
-            residual_u=hourly_scatter(residual, loss, times),
+            residual_u=hourly_scatter(residual[learn], loss[learn], times[learn]),
             loss_u=START_U,
             cleanings=(cleanings or {}).get(str(name), ()),
             until=last_day,
