@@ -9,6 +9,7 @@ import pandas as pd
 
 from .evidence import STOPPED
 from .findings import FAULT, HOUR, SUSPECT, Finding, GaugeFacts, day_of, in_kpa, runs_of
+from .solve import Array
 
 
 def out_of_range(hours: pd.DataFrame, facts: GaugeFacts) -> list[Finding]:
@@ -156,6 +157,9 @@ def level_mismatch(
         left = float(moves["r"]) * np.sqrt(max(1.0 - together**2, 0.0))
         if left <= 2.0 * facts.rest_u:
             continue
+        # One step between two calm stretches is a gauge that was set, not another tank.
+        if _left_by_a_step((part["r"] - part["e"]).to_numpy()) <= 2.0 * facts.rest_u:
+            continue
         start = max(pd.Timestamp(str(begun)), hours.index[0])
         end = min(pd.Timestamp(str(begun)) + pd.Timedelta(days=14), hours.index[-1] + HOUR)
         if found and found[-1].end >= start:
@@ -176,6 +180,17 @@ def level_mismatch(
             )
         )
     return found
+
+
+def _left_by_a_step(offset: Array) -> float:
+    """Standard deviation of values about their means before and after the best one step."""
+    n = offset.size
+    centred = offset - offset.mean()
+    before = np.cumsum(centred)[:-1]
+    place = np.arange(1, n)
+    explained = before**2 * n / (place * (n - place))
+    left = float(centred @ centred) - float(explained.max(initial=0.0))
+    return float(np.sqrt(max(left, 0.0) / n))
 
 
 def noisy(hours: pd.DataFrame, facts: GaugeFacts) -> list[Finding]:

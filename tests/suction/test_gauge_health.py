@@ -262,3 +262,13 @@ def test_pump_that_never_stops_shows_absolute_pressure_all_the_same(line):
         assert set(found["verdict"]) == {"suspect"}
         assert "absolute pressure taken as gauge" in found["evidence"].iloc[0]
         assert "never stood still" in found["evidence"].iloc[0]
+
+
+def test_a_gap_in_the_data_does_not_wake_a_stuck_gauge(line):
+    """The same value before and after six hours without any is one pause."""
+    grid = grid_rows(line, 40, 16)
+    reading = grid["reading"].where(~between(grid, 20), 4.0e4)
+    found = checks(grid.assign(reading=reading.where(~between(grid, 25, 25.25))))
+    stuck = found[found["check"] == "stuck"]
+    assert len(stuck) == 1
+    assert stuck["end"].iloc[0] >= grid.index[-1]

@@ -288,3 +288,20 @@ def test_a_throttled_pump_is_declined_and_its_sister_is_not(line):
     true = np.concatenate([truth.pressure("P1"), truth.pressure("P2")])
     error = np.asarray(model.predict(X)) - true
     assert np.sqrt(np.mean(error[running.index][~one] ** 2)) < 500.0
+
+
+@pytest.mark.parametrize(
+    ("loss", "status"), [(-30.0, "fitted"), (-3000.0, "unphysical_coefficient")]
+)
+def test_a_loss_that_is_zero_to_a_few_pascals_is_no_pump(loss, status):
+    """Near-exact rows pin a loss of -30 Pa to a pascal: nothing on site is read that well."""
+    rng = np.random.default_rng(2)
+    flow = rng.uniform(0.05, 0.1, 400)
+    X = pd.DataFrame(
+        {"pump": "P1", "static_pressure": rng.uniform(4e4, 6e4, 400), "velocity_pressure": 0.0,
+         "flow_header": 0.0, "flow_branch": np.where(np.arange(400) % 4, flow, 0.0)}
+    )  # fmt: skip
+    y = X["static_pressure"] - loss * (X["flow_branch"] / 0.08) ** 2 + rng.normal(0, 1.0, 400)
+    model = SuctionLineModel(residual_u=1.0).fit(X, y)
+    assert model.posterior_.loss("branch:P1")[1] < 15.0
+    assert model.status_ == status

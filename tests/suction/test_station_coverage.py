@@ -41,8 +41,6 @@ SETTINGS = {
     "gauge_u": GAUGE.systematic,
     "static_scale_u": 0.001,
     "tap_u": 1.0,
-    "flow_noise_u": INSTRUMENTS["flow_1"].random,
-    "static_noise_u": SPECIFIC_WEIGHT * INSTRUMENTS["level"].random,
 }
 
 
