@@ -65,9 +65,8 @@ def operating_points(
         ``suction_pressure``, ``suction_pressure_u_systematic``, ``suction_pressure_u_random``
         (SI), ``suction_pressure_source`` and ``suction_reason`` added. ``tap_loss`` and
         ``column_loss`` with their uncertainties, and ``static_reason``, may be left out: then
-        there is no such loss, and the source is known. A
-        ``discharge_fault`` (the check that bars the discharge gauge, else empty) may be left out
-        as well.
+        there is no such loss, and the source is known.
+        The same of ``discharge_fault``, the check that bars the discharge gauge (else empty).
     pump : Pump
         Taps, driver and tags.
     tags : mapping of str to Tag
