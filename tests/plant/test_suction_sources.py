@@ -1,7 +1,18 @@
 """Sources of suction, strainers and columns as the plant file declares them, in SI."""
 
+import tomllib
+from pathlib import Path
+
 import pandas as pd
 import pytest
+
+README = Path(__file__).parents[2] / "README.md"
+ROLES = {
+    "level_tag": {"quantity": "level", "unit": "m"},
+    "pressure_tag": {"quantity": "pressure", "unit": "bara"},
+    "temperature_tag": {"quantity": "temperature", "unit": "°C"},
+    "valve_tag": {"quantity": "valve_open"},
+}
 
 LEVEL = {"level_tag": "LT1", "level_zero_elevation": "2.5 m", "level_zero_u": "2 cm"}
 
@@ -130,3 +141,19 @@ def test_source_changes_its_kind(desk):
     start, end = (pd.Timestamp(day, tz="UTC") for day in ("2025-01-01", "2026-01-01"))
     kinds = [era.sources["T1"].kind for era in plant.eras(start, end)]
     assert kinds == ["open_tank", "pressurised_vessel"]
+
+
+def test_examples_of_the_readme_are_accepted(desk):
+    """Every kind that is explained there is read as it stands."""
+    block = (
+        README.read_text("utf-8").partition("<!-- sources -->\n```toml\n")[2].partition("```")[0]
+    )
+    sources = tomllib.loads(block)["suction_sources"]
+    kinds = {"switched_tanks", "pressurised_vessel", "deaerator", "well", "wet_well"}
+    assert {s["kind"] for s in sources} == kinds
+    for source in sources:
+        desk.put("suction_sources", "+", source)
+        for part in (source, *source.get("tanks", ())):
+            for role in ROLES.keys() & part.keys():
+                desk.put("tags", "+", {"name": part[role], **ROLES[role]})
+    assert set(desk.read().sources) == {"T1", *(s["id"] for s in sources)}
