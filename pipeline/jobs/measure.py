@@ -168,10 +168,19 @@ def shown_unit(run: Run, tag: str) -> DisplayUnit:
     return display_unit(name, run.plant.station.display)
 
 
-def grid_view(run: Run, month: Month, start: pd.Timestamp, end: pd.Timestamp) -> GridView:
-    """Read the measurements of (part of) a month back, in SI."""
+def grid_view(
+    run: Run,
+    month: Month,
+    start: pd.Timestamp,
+    end: pd.Timestamp,
+    tags: Sequence[str] | None = None,
+) -> GridView:
+    """Read the measurements of (part of) a month back, in SI; of some tags where they are named."""
     table = run.stage.read_arrow(
-        "measurements", [month], ["tag", "time", "value", "coverage", "worst_quality"]
+        "measurements",
+        [month],
+        ["tag", "time", "value", "coverage", "worst_quality"],
+        filters=None if tags is None else [("tag", "in", list(tags))],
     )
     labels = table.column("tag").combine_chunks()
     if isinstance(labels, pa.ChunkedArray):

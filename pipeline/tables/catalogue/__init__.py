@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pipeline.tables.catalogue.action import DUTY_PROFILE, ENERGY_COST, FLAG_HISTORY, FLAGS, PUMPS
+from pipeline.tables.catalogue.backtest import BACKTEST_SCORES
 from pipeline.tables.catalogue.decision import GAUGE_WORTH, SUCTION_SENSITIVITY
 from pipeline.tables.catalogue.evidence import DATA_QUALITY, MEASUREMENTS, REJECTED_INPUT
 from pipeline.tables.catalogue.performance import (
@@ -34,6 +35,7 @@ PUBLISHED: tuple[Contract, ...] = (
     SUCTION_FITS,
     SUCTION_LOSSES,
     GAUGE_CHECKS,
+    BACKTEST_SCORES,
     DATA_QUALITY,
     MEASUREMENTS,
     REJECTED_INPUT,

@@ -1,0 +1,321 @@
+"""What may be taken for a suction pressure nobody measures: the assumptions a back-test compares.
+
+An assumption learns from what was known on a date and then answers for later rows. The list is
+open: any object with a ``name`` and a ``learn`` can stand beside the built-in ones::
+
+    @dataclass(frozen=True)
+    class HalfTheLevel:
+        name: str = "half_the_level"
+
+        def learn(self, known: Known) -> Learned:
+            return lambda rows: Assumed.plain(0.5 * rows["static_pressure"].to_numpy())
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol, Self, runtime_checkable
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipeline.suction import (
+    SuctionLineModel,
+    SuctionModel,
+    estimate_with,
+    fill_suction,
+    level_only,
+)
+from pipeline.suction.evidence import RUNNING
+from pipeline.suction.replay import OWN_FLOW, replay_month
+
+Floats = NDArray[np.float64]
+
+__all__ = [
+    "BUILT_IN",
+    "Assumed",
+    "Assumption",
+    "Drawings",
+    "FullModel",
+    "Known",
+    "LastGoodReading",
+    "Learned",
+    "LevelOnly",
+    "MeanOfGoodPeriod",
+    "OwnFlowFit",
+    "ZeroGauge",
+]
+
+NO_EVIDENCE = "no_evidence"
+"""Source of a row the assumption has no answer for: it needs readings and there are none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What was known on a date of one pump whose gauge is hidden.
+
+    Parameters
+    ----------
+    pump : str
+        The pump.
+    as_of : Timestamp
+        Nothing later is in `rows` [UTC].
+    rows : DataFrame
+        Usable hourly rows of the whole suction line, in time order within each pump: steady,
+        complete, from gauges nothing was held against on that date; the hidden readings are
+        left out. Columns as for `SuctionLineModel.fit`, with ``time``, ``state``, ``reading``
+        and ``month``.
+    parameters : mapping
+        Parameters of `SuctionLineModel`: what drawings and instrument data say.
+    static_u : float
+        Systematic standard uncertainty of static pressure [Pa].
+    gauge_u, gauge_noise_u : float
+        Systematic standard uncertainty of the hidden gauge, and the random one of a single
+        interval of its readings [Pa].
+    """
+
+    pump: str
+    as_of: pd.Timestamp
+    rows: pd.DataFrame
+    parameters: Mapping[str, Any]
+    static_u: float
+    gauge_u: float
+    gauge_noise_u: float
+
+    @property
+    def own(self) -> pd.DataFrame:
+        """Rows with readings at this pump's own tap."""
+        return self.rows[self.rows["pump"] == self.pump]
+
+    @property
+    def own_running(self) -> pd.DataFrame:
+        """Those of them in which it ran."""
+        own = self.own
+        return own[own["state"] == RUNNING]
+
+
+@dataclass(frozen=True, slots=True)
+class Assumed:
+    """Answer of an assumption for some rows.
+
+    Parameters
+    ----------
+    reading : ndarray of float64, shape (n,)
+        What the hidden gauge is thought to read; NaN where there is no answer [Pa].
+    reading_u : ndarray of float64, shape (n,)
+        Standard uncertainty (k = 1) of that; NaN where none is stated [Pa].
+    source : ndarray of object, shape (n,)
+        What each row rests on, in the words of ``suction_pressure_source``.
+    """
+
+    reading: Floats
+    reading_u: Floats
+    source: NDArray[np.object_]
+
+    @classmethod
+    def plain(cls, reading: Floats, source: str = "assumed") -> Self:
+        """Make an answer that states no uncertainty."""
+        values = np.asarray(reading, dtype=float)
+        return cls(values, np.full(len(values), np.nan), np.full(len(values), source, object))
+
+
+Learned = Callable[[pd.DataFrame], Assumed]
+"""Answers for rows with the columns of `SuctionLineModel.predict`."""
+
+
+@runtime_checkable
+class Assumption(Protocol):
+    """A way of getting the suction pressure without the gauge.
+
+    An assumption that never looks at readings may say so with an attribute
+    ``uses_readings = False``: it is then asked once for all ways of hiding them.
+    """
+
+    @property
+    def name(self) -> str:
+        """Word that stands for it in tables."""
+        ...
+
+    def learn(self, known: Known) -> Learned:
+        """Learn from what was known on a date."""
+        ...
+
+
+def _nothing(rows: pd.DataFrame) -> Assumed:
+    return Assumed.plain(np.full(len(rows), np.nan), NO_EVIDENCE)
+
+
+@dataclass(frozen=True)
+class ZeroGauge:
+    """Suction pressure is taken as atmospheric."""
+
+    name: str = "zero_gauge"
+    uses_readings = False
+
+    def learn(self, known: Known) -> Learned:
+        """Nothing to learn."""
+        return lambda rows: Assumed.plain(np.zeros(len(rows)))
+
+
+@dataclass(frozen=True)
+class LevelOnly:
+    """Static pressure less velocity pressure: no losses."""
+
+    name: str = "level_only"
+    uses_readings = False
+
+    def learn(self, known: Known) -> Learned:
+        """Nothing to learn."""
+
+        def answer(rows: pd.DataFrame) -> Assumed:
+            found = level_only(rows, static_u=known.static_u)
+            u = np.hypot(np.hypot(found.u_systematic, found.u_random), known.gauge_u)
+            return Assumed(found.value, u, np.full(len(rows), "level_only", object))
+
+        return answer
+
+
+@dataclass(frozen=True)
+class LastGoodReading:
+    """The last trusted reading while running is held."""
+
+    name: str = "last_good_reading"
+
+    def learn(self, known: Known) -> Learned:
+        """Remember it."""
+        own = known.own_running
+        if own.empty:
+            return _nothing
+        value = float(own.sort_values("time", kind="stable")["reading"].iloc[-1])
+        return lambda rows: Assumed.plain(np.full(len(rows), value))
+
+
+@dataclass(frozen=True)
+class MeanOfGoodPeriod:
+    """The mean of all trusted readings while running."""
+
+    name: str = "mean_of_good_period"
+
+    def learn(self, known: Known) -> Learned:
+        """Take the mean."""
+        own = known.own_running
+        if own.empty:
+            return _nothing
+        value = float(own["reading"].mean())
+        return lambda rows: Assumed.plain(np.full(len(rows), value))
+
+
+def _with_reading(
+    model: SuctionLineModel, known: Known, rows: pd.DataFrame
+) -> tuple[Floats, Floats]:
+    """What this gauge would read in one interval, by a line model, and its uncertainty."""
+    value, u = model.predict_reading(rows, return_std=True)
+    return np.asarray(value), np.hypot(np.asarray(u), known.gauge_noise_u)
+
+
+def _blank_model(known: Known) -> SuctionLineModel:
+    nothing = known.rows.iloc[:0]
+    return SuctionLineModel(**dict(known.parameters)).fit(nothing, nothing["reading"])
+
+
+@dataclass(frozen=True)
+class Drawings:
+    """Losses as drawings, or common practice where there are none, would have them."""
+
+    name: str = "drawings"
+    uses_readings = False
+
+    def learn(self, known: Known) -> Learned:
+        """Fit a line model to nothing: its priors remain."""
+        model = _blank_model(known)
+        if known.pump not in model.pumps_:
+            return _nothing
+
+        def answer(rows: pd.DataFrame) -> Assumed:
+            value, u = _with_reading(model, known, rows)
+            return Assumed(value, u, np.full(len(rows), "drawing", object))
+
+        return answer
+
+
+@dataclass(frozen=True)
+class OwnFlowFit:
+    """Level less a loss fitted to the pump's own flow: the header's other pumps are ignored."""
+
+    name: str = "own_flow_fit"
+
+    def learn(self, known: Known) -> Learned:
+        """Fit `SuctionModel` to the pump's own rows."""
+        columns = ["static_pressure", "velocity_pressure", OWN_FLOW]
+        own = known.own
+        own = own[np.isfinite(own[[*columns, "reading"]].to_numpy(dtype=float)).all(axis=1)]
+        if known.own_running.empty or own.empty:
+            return _nothing
+        taught = own.iloc[:: max(1, len(own) // 1500)]
+        model = SuctionModel(static_u=known.static_u, gauge_u=known.gauge_u).fit(
+            taught[columns], taught["reading"].to_numpy(dtype=float)
+        )
+
+        def answer(rows: pd.DataFrame) -> Assumed:
+            value, u = model.predict_reading(rows[columns], return_std=True)
+            u = np.hypot(np.asarray(u), known.gauge_noise_u)
+            return Assumed(np.asarray(value), u, np.full(len(rows), "modelled", object))
+
+        return answer
+
+
+@dataclass(frozen=True)
+class FullModel:
+    """What the nightly job does: line model, then drawings, then level only.
+
+    The suction pressure is chosen by `suction.fill_suction` from the same estimates in the same
+    order. The gauge's own offset, where its earlier readings told it, is added, because what is
+    scored is what this gauge would read.
+    """
+
+    name: str = "full_model"
+
+    def learn(self, known: Known) -> Learned:
+        """Fit the line as a first run on that date would."""
+        label = known.as_of.strftime("%Y-%m-%dT%H")  # sorts after every month before it
+        fit = replay_month(known.rows, label, None, known.parameters, known.rows.iloc[:0])
+        models: list[tuple[SuctionLineModel, str | None]] = [(fit.model, None)]
+        if len(known.rows):
+            models.append((_blank_model(known), "drawing"))
+        models = [(model, kind) for model, kind in models if known.pump in model.pumps_]
+
+        def answer(rows: pd.DataFrame) -> Assumed:
+            estimates = [estimate_with(model, rows, source=kind) for model, kind in models]
+            plain = level_only(rows, static_u=known.static_u)
+            filled = fill_suction(rows.index, [*estimates, plain])
+            reading = filled["suction_pressure"].to_numpy(dtype=float)
+            u = np.hypot(
+                filled["suction_pressure_u_systematic"].to_numpy(dtype=float),
+                filled["suction_pressure_u_random"].to_numpy(dtype=float),
+            )
+            u = np.hypot(u, known.gauge_u)
+            source = filled["suction_pressure_source"].to_numpy(dtype=object)
+            is_open = np.isfinite(reading)
+            for (model, _), estimate in zip(models, estimates, strict=True):
+                mine = is_open & (estimate.declined == "") & np.isfinite(estimate.value)
+                is_open &= ~mine
+                if mine.any():
+                    value, value_u = _with_reading(model, known, rows)
+                    reading, u = np.where(mine, value, reading), np.where(mine, value_u, u)
+            return Assumed(reading, u, source)
+
+        return answer
+
+
+BUILT_IN: tuple[Assumption, ...] = (
+    ZeroGauge(),
+    LevelOnly(),
+    LastGoodReading(),
+    MeanOfGoodPeriod(),
+    Drawings(),
+    OwnFlowFit(),
+    FullModel(),
+)
+"""The assumptions of an ordinary back-test, from the crudest to the best."""
