@@ -114,6 +114,18 @@ def _parser() -> argparse.ArgumentParser:
     _common(demo)
     demo.set_defaults(command=_demo)
 
+    backtest = commands.add_parser(
+        "backtest", help="hide gauges that work and score what would stand in for them"
+    )
+    backtest.add_argument("plant", help="plant file (TOML) that `run` has made tables of")
+    backtest.add_argument(
+        "--pump", action="append", metavar="PUMP", help="only this pump; may be given again"
+    )
+    backtest.add_argument("--as-of", help="only evidence before this instant counts (ISO 8601)")
+    backtest.add_argument("--workers", type=int, help="processes; default one per core")
+    _common(backtest)
+    backtest.set_defaults(command=_backtest)
+
     check = commands.add_parser(
         "check", help="check plant file and exports; list the facts that are missing"
     )
@@ -174,6 +186,33 @@ def _demo(options: argparse.Namespace) -> int:
     with _progress(options.json) as progress:
         result = run_plant(plant_file, page=True, workers=processors(), progress=progress)
     return _report(result, options.json)
+
+
+def _backtest(options: argparse.Namespace) -> int:
+    from pipeline.jobs.backtest import run_backtest
+    from pipeline.jobs.backtest_summary import backtest_summary, backtest_text
+    from pipeline.jobs.workers import processors
+
+    with _progress(options.json) as progress:
+        result = run_backtest(
+            options.plant,
+            pumps=options.pump,
+            as_of=_instant(options.as_of),
+            workers=processors() if options.workers is None else options.workers,
+            progress=progress,
+        )
+    if options.json:
+        found = backtest_summary(result)
+        print(json.dumps(found, ensure_ascii=False, indent=2, allow_nan=False, default=str))
+        return DONE
+    print(backtest_text(result))
+    kept = result.units - result.units_done
+    print(f"\n{result.units_done} unit(s) of work done, {kept} kept from before.", end=" ")
+    print("Tables updated." if result.changed else "Nothing changed.")
+    for note in result.outcome.notes[:10]:
+        print(f"Note: {note}")
+    print(_CAUTION)
+    return DONE
 
 
 def _check(options: argparse.Namespace) -> int:

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.months import month_bounds
-from pipeline.suction.evidence import RUNNING
+from pipeline.suction.evidence import RUNNING, STOPPED
 
 __all__ = ["DESIGNS", "Design", "Span", "known_rows", "survey_rows", "trusted_spans", "window_cuts"]
 
@@ -22,9 +22,8 @@ MOST_WINDOWS = 20
 FEWEST_WINDOWS = 4
 LONGEST_GAP = pd.Timedelta(days=60)
 """A gauge silent or distrusted for longer ends the span."""
-LEAST_HOURS = 100
-"""Trusted hours of running a span must hold; a pump on duty four hours a day has them in a
-month."""
+LEAST_HOURS = 24
+"""Hours with a trusted reading and some running that a span must hold."""
 LEAST_SPAN = pd.Timedelta(days=14)
 SURVEY_FLOWS = (0.1, 0.5, 0.9)
 """Quantiles of flow at which the readings of a survey are taken: low, usual and high."""
@@ -43,7 +42,7 @@ class Span:
     start, end : Timestamp
         The span ``[start, end)`` [UTC].
     hours : int
-        Trusted hours of running in it.
+        Hours in it with a trusted reading and some running.
     """
 
     pump: str
@@ -153,7 +152,7 @@ def trusted_spans(
     Parameters
     ----------
     hours : DataFrame
-        Hourly rows of one line and epoch: ``pump``, ``time``, ``spot``, ``state``, ``steady``,
+        Hourly rows of one line and epoch: ``pump``, ``time``, ``spot``, ``state`` and
         ``reading``; any index.
     is_bad : bool Series
         True where a gauge check found fault; on the same index.
@@ -172,12 +171,7 @@ def trusted_spans(
     gauged = hours[~hours["spot"].astype(bool)]
     for pump, mine in gauged.groupby("pump", sort=True):
         bad = is_bad.loc[mine.index].to_numpy(dtype=bool)
-        good = (
-            ~bad
-            & (mine["state"] == RUNNING).to_numpy()
-            & mine["steady"].to_numpy(dtype=bool)
-            & mine["reading"].notna().to_numpy()
-        )
+        good = ~bad & (mine["state"] != STOPPED).to_numpy() & mine["reading"].notna().to_numpy()
         # Every fault starts a new run of good hours.
         run = np.cumsum(np.diff(bad.astype(np.int8), prepend=0) == 1)[good]
         times = pd.DatetimeIndex(mine["time"])[good]

@@ -21,7 +21,15 @@ from pipeline.suction.replay import OWN_FLOW
 
 Floats = NDArray[np.float64]
 
-__all__ = ["MEASURED", "POINT_COLUMNS", "Question", "learn_all", "month_errors", "series_name"]
+__all__ = [
+    "MEASURED",
+    "POINT_COLUMNS",
+    "SUM_COLUMNS",
+    "Question",
+    "learn_all",
+    "month_errors",
+    "series_name",
+]
 
 MEASURED = "measured"
 """Stands for the gauge itself where a design is named."""
@@ -35,9 +43,11 @@ POINT_COLUMNS = (
 )  # fmt: skip
 """What is read of the operating points, and kept of one an hour."""
 
-SUMS = ("error", "error_squared", "head_error", "head_error_squared", "efficiency_error",
-        "efficiency_error_squared", "stated", "within", "half_width", "energy", "energy_misstated",
-        "fallback")  # fmt: skip
+SUM_COLUMNS = (
+    "points", "error", "error_squared", "head_error", "head_error_squared", "efficiency_error",
+    "efficiency_error_squared", "stated", "within", "half_width", "energy", "energy_misstated",
+    "fallback",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from pipeline.backtest.bootstrap import (
 )
 from pipeline.backtest.consequences import Consequences
 from pipeline.backtest.designs import Design, Span
-from pipeline.backtest.replay import MEASURED, series_name
+from pipeline.backtest.replay import MEASURED, SUM_COLUMNS, series_name
 from pipeline.hydraulics.head import STANDARD_GRAVITY
 from pipeline.months import day_starts
 
@@ -160,7 +160,7 @@ def span_scores(
             mine = sums[(sums["design"] == design.name) & (sums["assumption"] == name)]
             if mine.empty or column not in sample:
                 continue
-            days = mine.drop(columns=["design", "assumption"]).groupby("day").sum().reset_index()
+            days = mine.groupby("day")[list(SUM_COLUMNS)].sum().reset_index()
             error = np.where(hidden, sample[column].to_numpy(dtype=float), np.nan)
             rng = np.random.default_rng([zlib.crc32(w.encode()) for w in (span.pump, column)])
             found: dict[str, object] = {

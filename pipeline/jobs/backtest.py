@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from concurrent.futures import as_completed
 from dataclasses import dataclass, field
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pyarrow.parquet as pq
@@ -25,7 +25,7 @@ from pipeline.jobs.backtest_unit import SAMPLE, SUMS, is_done, run_unit, unit_fi
 from pipeline.jobs.baselines import LEARNING_DAYS
 from pipeline.jobs.context import Outcome, Progress, Run, no_progress
 from pipeline.jobs.gauge_decisions import GaugeTerms, decide_gauges
-from pipeline.jobs.workers import LEAST_TASKS, Workers
+from pipeline.jobs.workers import Call, Told, Workers
 from pipeline.jobs.workers import workers as hold_workers
 from pipeline.plant import Plant
 from pipeline.tables.store import Store
@@ -53,6 +53,8 @@ class BacktestResult:
         Rows of ``backtest_scores``, SI, bare names; empty where no gauge could be trusted.
     spans : tuple of Span
         Spans in which gauges were hidden.
+    designs : tuple of Design
+        Ways in which they were.
     units, units_done : int
         Units of work, and how many of them this call did; the rest was done before.
     outcome : Outcome
@@ -65,6 +67,7 @@ class BacktestResult:
     changed: bool
     scores: pd.DataFrame
     spans: tuple[Span, ...]
+    designs: tuple[Design, ...]
     units: int
     units_done: int
     outcome: Outcome = field(default_factory=Outcome)
@@ -142,16 +145,13 @@ def run_backtest(
 
 
 def _do_units(plan: Plan, due: Sequence[Unit], held: Workers, progress: Progress) -> None:
-    step = "back-test"
-    if held.count < 2 or len(due) < LEAST_TASKS:
-        for done, unit in enumerate(due):
-            progress(step, done, len(due))
-            run_unit(plan, unit)
-        return
-    futures = [held.pool().submit(run_unit, plan, unit) for unit in due]
-    for done, future in enumerate(as_completed(futures)):
-        progress(step, done, len(due))
-        future.result()
+    calls = [Call(f"back-test {unit.label}", run_unit, plan, unit) for unit in due]
+    _do(calls, held, lambda done: progress("back-test", done, len(due)))
+
+
+def _do(calls: Sequence[Call], held: Workers, told: Told) -> list[Any]:
+    """Do calls where they are done soonest."""
+    return (held if held.shares(len(calls)) else Workers(1)).run_all(calls, told)
 
 
 def finish_backtest(
@@ -187,9 +187,9 @@ def finish_backtest(
         A second back-test of the same evidence publishes nothing new.
     """
     started = pd.Timestamp(dt.datetime.now(dt.UTC)).as_unit("us")
-    progress("scores", 0, 1)
     held = held or Workers(1)
-    pieces = held.map(_ScoreSpan(plan), plan.spans)
+    calls = [Call(f"scores {span.pump}", _score_span, plan, span) for span in plan.spans]
+    pieces = _do(calls, held, lambda done: progress("scores", done, len(calls)))
     pieces = [p for p in pieces if len(p)]
     run = plan.run()
     scores = run.contract(SCORES).empty()
@@ -204,34 +204,28 @@ def finish_backtest(
         outcome.note("no suction gauge could be trusted for two weeks of running: no scores.")
     return BacktestResult(
         plant=plan.plant, as_of=plan.as_of, generation=generation, changed=changed,
-        scores=scores, spans=plan.spans, units=len(plan.units), units_done=units_done,
-        outcome=outcome,
+        scores=scores, spans=plan.spans, designs=plan.designs,
+        units=len(plan.units), units_done=units_done, outcome=outcome,
     )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class _ScoreSpan:
-    """Scores one span; an object of a module, so that a worker can be handed it."""
-
-    plan: Plan
-
-    def __call__(self, span: Span) -> pd.DataFrame:
-        plan = self.plan
-        units = [u for u in plan.units if span in u.spans]
-        sums, sample = (_read(plan, units, kind, span) for kind in (SUMS, SAMPLE))
-        if sums.empty or sample.empty:
-            return pd.DataFrame()
-        return span_scores(
-            span,
-            sums,
-            sample.sort_values("time", kind="stable").reset_index(drop=True),
-            designs=plan.designs,
-            assumptions=[a.name for a in plan.assumptions],
-            windows=span.windows(plan.cuts),
-            zone=plan.plant.station.time_zone,
-            learning_days=LEARNING_DAYS,
-            price=plan.plant.at(span.end).tariff.price,
-        )
+def _score_span(plan: Plan, span: Span) -> pd.DataFrame:
+    """Score one span from its finished units."""
+    units = [u for u in plan.units if span in u.spans]
+    sums, sample = (_read(plan, units, kind, span) for kind in (SUMS, SAMPLE))
+    if sums.empty or sample.empty:
+        return pd.DataFrame()
+    return span_scores(
+        span,
+        sums,
+        sample.sort_values("time", kind="stable").reset_index(drop=True),
+        designs=plan.designs,
+        assumptions=[a.name for a in plan.assumptions],
+        windows=span.windows(plan.cuts),
+        zone=plan.plant.station.time_zone,
+        learning_days=LEARNING_DAYS,
+        price=plan.plant.at(span.end).tariff.price,
+    )
 
 
 def _read(plan: Plan, units: Sequence[Unit], kind: str, span: Span) -> pd.DataFrame:

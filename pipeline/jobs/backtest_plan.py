@@ -13,9 +13,9 @@ from pipeline.backtest.designs import DESIGNS, Design, Span, trusted_spans, wind
 from pipeline.errors import Fault, PlantFileError, RebuildNeededError, StoreError
 from pipeline.jobs.context import Fingerprints, Run
 from pipeline.jobs.hours import HOURS, read_hours
+from pipeline.jobs.line_checks import barred
 from pipeline.jobs.line_epochs import line_epochs
 from pipeline.jobs.nightly import SETTINGS
-from pipeline.jobs.suction import rows_in_fault
 from pipeline.months import Month, months_between
 from pipeline.plant import Plant, read_plant
 from pipeline.plant.side_files import Event, read_events, read_survey
@@ -211,7 +211,7 @@ def _spans(
             mine = hours[inside]
             if mine.empty:
                 continue
-            bad = rows_in_fault(checks, mine)
+            bad = barred(checks, mine)
             found += trusted_spans(mine, bad, line=line, epoch=epoch.start, end=epoch.end)
     return [s for s in found if pumps is None or s.pump in set(pumps)]
 

@@ -32,10 +32,10 @@ from pipeline.errors import StoreError
 from pipeline.jobs.backtest_plan import Plan, Unit, evidence_months
 from pipeline.jobs.context import Run
 from pipeline.jobs.hours import header_columns, read_hours
+from pipeline.jobs.line_checks import barred, check_suction
 from pipeline.jobs.line_epochs import LineEpoch, line_epochs
 from pipeline.jobs.line_priors import early_rows, model_parameters
 from pipeline.jobs.measure import grid_view
-from pipeline.jobs.suction import check_line, rows_in_fault
 from pipeline.months import Month, months_between
 from pipeline.performance.operating_points import STEADY
 from pipeline.plant import Snapshot
@@ -167,7 +167,7 @@ def _usable(run: Run, epoch: LineEpoch, before: pd.DataFrame) -> pd.DataFrame:
         if mine.any():
             expected.loc[mine] = expected_reading(before[mine], flows, model)
         expected = expected.astype({"expected": float, "known": bool})
-        bad = rows_in_fault(check_line(run, epoch, before, expected), before)
+        bad = barred(check_suction(run, epoch, before, expected), before)
         rows = usable_rows(before, bad)
         if last or rows.empty:
             break
@@ -286,9 +286,12 @@ def _tags(era: Snapshot) -> list[str]:
             pump.power_tag, pump.speed_tag, pump.running_tag,
         }  # fmt: skip
         line = era.lines[pump.suction_line]
-        source = era.sources[line.source]
-        tags |= {source.level_tag, source.pressure_tag}
+        tags |= set(era.sources[line.source].tags())
         for segment in (*line.header, *line.branches.values()):
-            tags |= {segment.flow_tag, *(tag for tag, _ in segment.side_streams)}
+            tags |= {
+                segment.flow_tag,
+                segment.strainer_tag,
+                *(tag for tag, _ in segment.side_streams),
+            }
     tags |= {m.tag for m in era.flow_meters.values() if set(m.serves) & set(era.pumps)}
     return sorted(tag for tag in tags if tag is not None)

@@ -100,7 +100,7 @@ def summary_text(plant: Plant) -> str:
     lines = [
         f"{found['station']}: data up to {str(found['data_to'])[:16].replace('T', ' ')} UTC",
         "",
-        *_table(
+        *columns_text(
             [
                 "Pump",
                 "Overall efficiency",
@@ -164,7 +164,10 @@ def _pump_cells(p: dict[str, object]) -> list[str]:
     return [str(p["pump"]), efficiency, rate, source, cost, f"{claim}, {claim_rate}"]
 
 
-def _table(head: Sequence[str], under: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
+def columns_text(
+    head: Sequence[str], under: Sequence[str], rows: Sequence[Sequence[str]]
+) -> list[str]:
+    """Lay rows of cells out in columns under a head of two lines."""
     columns = list(zip(head, under, *rows, strict=True))
     widths = [max(len(cell) for cell in column) for column in columns]
     text = [
