@@ -268,13 +268,22 @@ def _points(
 
 
 def _neighbourhood(era: Snapshot, pump: str) -> Snapshot:
-    """Leave of the plant the pump's line and whoever shares a meter with it."""
-    line = era.pumps[pump].suction_line
-    near = {p for p, other in era.pumps.items() if other.suction_line == line}
-    for meter in era.flow_meters.values():
-        if near & set(meter.serves):
-            near |= {p for p in meter.serves if p in era.pumps}
-    return dataclasses.replace(era, pumps={p: era.pumps[p] for p in era.pumps if p in near})
+    """Leave of the plant the pump's line, whoever shares a meter with it, and their lines."""
+    near = {pump}
+    while True:
+        lines = {era.pumps[p].suction_line for p in near}
+        more = {p for p, other in era.pumps.items() if other.suction_line in lines}
+        for meter in era.flow_meters.values():
+            if more & set(meter.serves):
+                more |= set(meter.serves) & set(era.pumps)
+        if more == near:
+            break
+        near = more
+    return dataclasses.replace(
+        era,
+        pumps={p: era.pumps[p] for p in era.pumps if p in near},
+        lines={line: era.lines[line] for line in era.lines if line in lines},
+    )
 
 
 def _tags(era: Snapshot) -> list[str]:
