@@ -32,7 +32,7 @@ from pipeline.errors import StoreError
 from pipeline.jobs.backtest_plan import Plan, Unit, evidence_months
 from pipeline.jobs.context import Run
 from pipeline.jobs.hours import header_columns, read_hours
-from pipeline.jobs.line_checks import barred, check_suction
+from pipeline.jobs.line_checks import barred, check_suction, check_swapped_tags
 from pipeline.jobs.line_epochs import LineEpoch, line_epochs
 from pipeline.jobs.line_priors import early_rows, model_parameters
 from pipeline.jobs.measure import grid_view
@@ -160,6 +160,7 @@ def _usable(run: Run, epoch: LineEpoch, before: pd.DataFrame) -> pd.DataFrame:
     nothing = before.iloc[:0]
     model = SuctionLineModel(**parameters).fit(nothing, nothing["reading"])
     flows = [*header_columns(epoch.snapshot, epoch.line), OWN_FLOW]
+    swapped = check_swapped_tags(run, epoch, before)
     bad = pd.Series(False, index=before.index)
     for last in (False, True):
         expected = pd.DataFrame({"expected": np.nan, "known": False}, index=before.index)
@@ -167,7 +168,7 @@ def _usable(run: Run, epoch: LineEpoch, before: pd.DataFrame) -> pd.DataFrame:
         if mine.any():
             expected.loc[mine] = expected_reading(before[mine], flows, model)
         expected = expected.astype({"expected": float, "known": bool})
-        bad = barred(check_suction(run, epoch, before, expected), before)
+        bad = barred(check_suction(run, epoch, before, expected, swapped), before)
         rows = usable_rows(before, bad)
         if last or rows.empty:
             break
