@@ -41,6 +41,8 @@ SETTINGS = {
     "gauge_u": GAUGE.systematic,
     "static_scale_u": 0.001,
     "tap_u": 1.0,
+    # A row averages an hour of samples every five minutes.
+    "gauge_noise_u": GAUGE.random / np.sqrt(12.0),
 }
 
 
