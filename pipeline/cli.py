@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import importlib
 import json
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -126,6 +127,11 @@ def _parser() -> argparse.ArgumentParser:
     _common(backtest)
     backtest.set_defaults(command=_backtest)
 
+    schedule = commands.add_parser("schedule", help="do every night, until stopped")
+    schedule.add_argument("plant", help="plant file (TOML)")
+    schedule.add_argument("--at", default="02:30", help="in the plant's time zone; default 02:30")
+    schedule.set_defaults(command=_schedule)
+
     check = commands.add_parser(
         "check", help="check plant file and exports; list the facts that are missing"
     )
@@ -213,6 +219,12 @@ def _backtest(options: argparse.Namespace) -> int:
         print(f"Note: {note}")
     print(_CAUTION)
     return DONE
+
+
+def _schedule(options: argparse.Namespace) -> int:
+    # Found by name: the flows stand above this package, which knows nothing of them.
+    flow = importlib.import_module("flows.schedule")
+    return int(flow.main([options.plant, "--at", options.at]))
 
 
 def _check(options: argparse.Namespace) -> int:

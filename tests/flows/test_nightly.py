@@ -19,7 +19,8 @@ from prefect.states import Scheduled
 from small_station import DAYS, FILES, START, SmallStation, day_text
 
 import flows
-from flows.nightly import INCOMPLETE, is_trouble_with_files, nightly, work
+from flows.nightly import nightly, work
+from flows.outcome import INCOMPLETE, is_trouble_with_files
 from pipeline.errors import PlantFileError, RebuildNeededError, StoreError
 from pipeline.jobs import nightly as job
 from pipeline.jobs.nightly import run_plant
