@@ -15,12 +15,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
 from prefect import flow, get_run_logger
 from prefect.states import Failed, State
 
 from flows.outcome import (
     RETRY_DELAYS,
+    as_instant,
     code_of,
     finished,
     is_trouble_with_files,
@@ -68,11 +68,7 @@ def backfill(
     State
         As of ``nightly``; a station that fails is named and does not stop the others.
     """
-    instant = None
-    if until is not None:
-        instant = pd.Timestamp(until)
-        instant = instant.tz_localize("UTC") if instant.tzinfo is None else instant
-        instant = instant.tz_convert("UTC")
+    instant = as_instant(until)
     options = {
         "as_of": instant,
         "rebuild": rebuild,

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections.abc import Sequence
 from typing import Any
 
+import pandas as pd
 from prefect.artifacts import create_markdown_artifact
 from prefect.states import Completed, Failed, State
 
@@ -95,11 +97,29 @@ def publish_summary(result: RunResult, before: str) -> None:
         Instant before which evidence counted, in words.
     """
     name = result.plant.station.name
-    create_markdown_artifact(
-        markdown=fenced(run_text(result)),
-        key=artifact_key(name),
-        description=f"{name}, evidence before {before}",
-    )
+    publish_text("night", name, run_text(result), f"{name}, evidence before {before}")
+
+
+def publish_text(kind: str, station: str, text: str, description: str) -> None:
+    """Show a text as an artifact of the flow run.
+
+    Parameters
+    ----------
+    kind, station : str
+        What it is about; give the key.
+    text, description : str
+        What is shown.
+    """
+    key = artifact_key(station, kind)
+    create_markdown_artifact(markdown=fenced(text), key=key, description=description)
+
+
+def as_instant(given: dt.datetime | None) -> pd.Timestamp | None:
+    """Give an instant in UTC; what has no zone is UTC already."""
+    if given is None:
+        return None
+    instant = pd.Timestamp(given)
+    return instant.tz_localize("UTC") if instant.tzinfo is None else instant.tz_convert("UTC")
 
 
 def news(result: RunResult) -> str:
@@ -156,13 +176,15 @@ def fenced(text: str) -> str:
     return f"{fence}text\n{text}\n{fence}"
 
 
-def artifact_key(station: str) -> str:
+def artifact_key(station: str, kind: str = "night") -> str:
     """Make a key of a station's name: small letters, digits and dashes.
 
     Parameters
     ----------
     station : str
         Name in the plant file.
+    kind : str
+        What is shown of it.
 
     Returns
     -------
@@ -173,4 +195,4 @@ def artifact_key(station: str) -> str:
     >>> artifact_key("Estação 2 / North")
     'night-esta-o-2-north'
     """
-    return "-".join(["night", *re.findall("[a-z0-9]+", station.lower())])
+    return "-".join([kind, *re.findall("[a-z0-9]+", station.lower())])

@@ -80,7 +80,7 @@ def run_backtest(
     as_of: pd.Timestamp | None = None,
     designs: Sequence[Design] = DESIGNS,
     assumptions: Sequence[Assumption] = BUILT_IN,
-    workers: int = 1,
+    workers: int | Workers = 1,
     progress: Progress = no_progress,
     publish: bool = True,
     terms: GaugeTerms | None = None,
@@ -100,8 +100,8 @@ def run_backtest(
         Ways of hiding a gauge.
     assumptions : sequence of Assumption
         What is compared; with more than one worker of classes that a module holds.
-    workers : int
-        Processes. Scores do not depend on it. A script that asks for more than one needs the
+    workers : int or Workers
+        Processes, or other places to work. Scores do not depend on it. A script that asks for more than one needs the
         usual ``if __name__ == "__main__":`` guard.
     progress : callable
         Told about each step.

@@ -19,6 +19,8 @@ from prefect.states import Scheduled
 from small_station import DAYS, FILES, START, SmallStation, day_text
 
 import flows
+from flows.backfill import backfill
+from flows.backtest import backtest
 from flows.nightly import nightly, work
 from flows.outcome import INCOMPLETE, is_trouble_with_files
 from pipeline.errors import PlantFileError, RebuildNeededError, StoreError
@@ -236,12 +238,14 @@ def test_the_shipped_deployment_can_be_deployed():
     assert done.returncode == 0, done.stdout + done.stderr
     with get_client(sync_client=True) as client:
         deployment = client.read_deployment_by_name("nightly/sample")
-    assert deployment.concurrency_options.collision_strategy == "ENQUEUE"
-    assert deployment.global_concurrency_limit.limit == 1
+        others = [client.read_deployment_by_name(f"{n}/sample") for n in ("backfill", "backtest")]
     assert [s.schedule.timezone for s in deployment.schedules] == ["Europe/Lisbon"]
-    assert deployment.entrypoint == "flows.nightly:nightly"
-    # The parameters must be those of the flow.
-    assert set(deployment.parameters) <= set(nightly.parameters.properties)
+    for each, flow in zip([deployment, *others], (nightly, backfill, backtest), strict=True):
+        assert each.concurrency_options.collision_strategy == "ENQUEUE"
+        assert each.global_concurrency_limit.limit == 1
+        assert each.entrypoint == f"flows.{flow.name}:{flow.name}"
+        # The parameters must be those of the flow.
+        assert set(each.parameters) <= set(flow.parameters.properties)
 
 
 def test_the_job_itself_knows_nothing_of_prefect():
