@@ -101,8 +101,8 @@ def run_backtest(
     assumptions : sequence of Assumption
         What is compared; with more than one worker of classes that a module holds.
     workers : int or Workers
-        Processes, or other places to work. Scores do not depend on it. A script that asks for more than one needs the
-        usual ``if __name__ == "__main__":`` guard.
+        Processes, or other places to work. Scores do not depend on it. A script that asks for
+        more than one process needs the usual ``if __name__ == "__main__":`` guard.
     progress : callable
         Told about each step.
     publish : bool
