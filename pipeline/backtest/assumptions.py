@@ -13,8 +13,8 @@ open: any object with a ``name`` and a ``learn`` can stand beside the built-in o
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any, Protocol, Self, runtime_checkable
 
 import numpy as np
@@ -24,9 +24,12 @@ from numpy.typing import NDArray
 from pipeline.suction import (
     SuctionLineModel,
     SuctionModel,
+    branch_residuals,
     estimate_with,
     fill_suction,
+    follow_month,
     level_only,
+    move_to_friction,
 )
 from pipeline.suction.evidence import RUNNING
 from pipeline.suction.replay import OWN_FLOW, replay_month
@@ -74,6 +77,10 @@ class Known:
     gauge_u, gauge_noise_u : float
         Systematic standard uncertainty of the hidden gauge, and the random one of a single
         interval of its readings [Pa].
+    until : Timestamp
+        End of the window that will be asked about [UTC].
+    cleanings : mapping of str to sequence of Timestamp
+        Declared cleanings by pump; those within the window are known from their day on [UTC].
     """
 
     pump: str
@@ -83,6 +90,8 @@ class Known:
     static_u: float
     gauge_u: float
     gauge_noise_u: float
+    until: pd.Timestamp
+    cleanings: Mapping[str, Sequence[pd.Timestamp]] = field(default_factory=dict)
 
     @property
     def own(self) -> pd.DataFrame:
@@ -272,7 +281,9 @@ class FullModel:
 
     The suction pressure is chosen by `suction.fill_suction` from the same estimates in the same
     order. The gauge's own offset, where its earlier readings told it, is added, because what is
-    scored is what this gauge would read.
+    scored is what this gauge would read. Friction is carried on from the last reading, with the
+    uncertainty that grows from there; what the pump's own pressure rise could tell of it in the
+    meantime is not asked.
     """
 
     name: str = "full_model"
@@ -280,16 +291,26 @@ class FullModel:
     def learn(self, known: Known) -> Learned:
         """Fit the line as a first run on that date would."""
         label = known.as_of.strftime("%Y-%m-%dT%H")  # sorts after every month before it
-        fit = replay_month(known.rows, label, None, known.parameters, known.rows.iloc[:0])
+        fit = replay_month(
+            known.rows, label, None, known.parameters, known.rows.iloc[:0], known.cleanings
+        )
+        days = _friction_ahead(fit.model, known)
         models: list[tuple[SuctionLineModel, str | None]] = [(fit.model, None)]
         if len(known.rows):
             models.append((_blank_model(known), "drawing"))
         models = [(model, kind) for model, kind in models if known.pump in model.pumps_]
 
         def answer(rows: pd.DataFrame) -> Assumed:
-            estimates = [estimate_with(model, rows, source=kind) for model, kind in models]
-            plain = level_only(rows, static_u=known.static_u)
-            filled = fill_suction(rows.index, [*estimates, plain])
+            times = pd.DatetimeIndex(rows["time"])
+            estimates = []
+            for model, kind in models:
+                estimate = estimate_with(model, rows, source=kind)
+                if kind is None:
+                    loss = model.predict_losses(rows)[OWN_FLOW].to_numpy()
+                    estimate = move_to_friction(estimate, loss, times, days)
+                estimates.append(estimate)
+            crude = level_only(rows, static_u=known.static_u)
+            filled = fill_suction(rows.index, [*estimates, crude])
             reading = filled["suction_pressure"].to_numpy(dtype=float)
             u = np.hypot(
                 filled["suction_pressure_u_systematic"].to_numpy(dtype=float),
@@ -303,10 +324,27 @@ class FullModel:
                 is_open &= ~mine
                 if mine.any():
                     value, value_u = _with_reading(model, known, rows)
+                    plain, plain_u = model.predict(rows, return_std=True)
+                    # What following the friction moved and widened, moves the reading as well.
+                    value += estimate.value - plain
+                    whole = np.hypot(estimate.u_systematic, estimate.u_random)
+                    value_u = np.sqrt(value_u**2 + np.maximum(whole**2 - plain_u**2, 0.0))
                     reading, u = np.where(mine, value, reading), np.where(mine, value_u, u)
             return Assumed(reading, u, source)
 
         return answer
+
+
+def _friction_ahead(model: SuctionLineModel, known: Known) -> pd.DataFrame:
+    """Friction of the pump's branch on the days of the window, from readings before it."""
+    found = follow_month(
+        branch_residuals(known.rows, model),
+        known.as_of,
+        known.until,
+        known.cleanings,
+        model.posterior_.numbers["correlation_time"],
+    ).days
+    return found[found["pump"] == known.pump].reset_index(drop=True)
 
 
 BUILT_IN: tuple[Assumption, ...] = (

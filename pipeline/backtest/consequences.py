@@ -117,6 +117,7 @@ class Consequences:
         self._points = sample.reset_index(drop=True)
         self._days = day_starts(pd.DatetimeIndex(sample["time"]), zone)
         self._known: dict[bytes, _Story] = {}
+        self._curves: dict[bytes, BaselineCurve] = {}
         self._head = sample["total_head"].to_numpy(dtype=float)
         self._per_metre = sample["density"].to_numpy(dtype=float) * STANDARD_GRAVITY
 
@@ -162,6 +163,13 @@ class Consequences:
         days = np.unique(self._days[rows].asi8)[: self._learning_days]
         return rows & np.isin(self._days.asi8, days)
 
+    def _curve(self, head: Floats, rows: Bools) -> BaselineCurve:
+        key = head[rows].tobytes() + rows.tobytes()
+        if key not in self._curves:
+            points = self._points.assign(total_head=head)[rows]
+            self._curves[key] = BaselineCurve().fit(points)
+        return self._curves[key]
+
     def _story(self, head: Floats, used: Bools, seen: Bools, level_u: float) -> _Story:
         key = (
             np.where(used, head, np.nan).tobytes() + seen.tobytes() + np.float64(level_u).tobytes()
@@ -177,7 +185,7 @@ class Consequences:
         learning = self._learning(seen if seen.any() else used)
         if not learning.any():
             return _Story(NO_ROWS, np.nan, nothing, pd.NaT)  # type: ignore[arg-type]
-        curve = BaselineCurve().fit(points[learning])
+        curve = self._curve(head, learning)
         if curve.status_ != "ok":
             return _Story(f"baseline_{curve.status_}", np.nan, nothing, pd.NaT)  # type: ignore[arg-type]
         told = points[used].reset_index(drop=True)
@@ -201,11 +209,8 @@ class Consequences:
         if not rows.any():
             return NO_ROWS
         points = self._points[rows]
-        head = self._head[rows]
-        measured = BaselineCurve().fit(points)
-        assumed = BaselineCurve().fit(
-            points.assign(total_head=head - error[rows] / self._per_metre[rows])
-        )
+        measured = self._curve(self._head, rows)
+        assumed = self._curve(self._head - error / self._per_metre, rows)
         if measured.status_ != "ok" or assumed.status_ != "ok":
             return "not_covered"
         flow = float(points["flow"].median())

@@ -12,7 +12,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 import pyarrow.parquet as pq
@@ -25,9 +24,10 @@ from pipeline.jobs.backtest_unit import SAMPLE, SUMS, is_done, run_unit, unit_fi
 from pipeline.jobs.baselines import LEARNING_DAYS
 from pipeline.jobs.context import Outcome, Progress, Run, no_progress
 from pipeline.jobs.gauge_decisions import GaugeTerms, decide_gauges
-from pipeline.jobs.workers import Call, Told, Workers
+from pipeline.jobs.workers import Call, Workers
 from pipeline.jobs.workers import workers as hold_workers
 from pipeline.plant import Plant
+from pipeline.tables.catalogue import BY_NAME
 from pipeline.tables.store import Store
 
 __all__ = ["BacktestResult", "finish_backtest", "plan_backtest", "run_backtest", "run_unit"]
@@ -106,7 +106,7 @@ def run_backtest(
     progress : callable
         Told about each step.
     publish : bool
-        Whether the tables are published in the store.
+        Whether the tables are published in the store; those of some pumps only never are.
     terms : GaugeTerms, optional
         What a gauge costs and how far ahead to look, for ``gauge_worth``.
     overhaul_cost : mapping of str to float, optional
@@ -146,12 +146,8 @@ def run_backtest(
 
 def _do_units(plan: Plan, due: Sequence[Unit], held: Workers, progress: Progress) -> None:
     calls = [Call(f"back-test {unit.label}", run_unit, plan, unit) for unit in due]
-    _do(calls, held, lambda done: progress("back-test", done, len(due)))
-
-
-def _do(calls: Sequence[Call], held: Workers, told: Told) -> list[Any]:
-    """Do calls where they are done soonest."""
-    return (held if held.shares(len(calls)) else Workers(1)).run_all(calls, told)
+    do = held.run_all if held.shares(len(calls)) else Workers().run_all
+    do(calls, lambda done: progress("back-test", done, len(calls)))
 
 
 def finish_backtest(
@@ -175,7 +171,7 @@ def finish_backtest(
     progress : callable
         Told about each step.
     publish : bool
-        Whether the tables are published in the store.
+        Whether the tables are published in the store; those of some pumps only never are.
     units_done : int
         How many units were done in this call, for the result.
     terms, overhaul_cost
@@ -187,30 +183,41 @@ def finish_backtest(
         A second back-test of the same evidence publishes nothing new.
     """
     started = pd.Timestamp(dt.datetime.now(dt.UTC)).as_unit("us")
-    held = held or Workers(1)
-    calls = [Call(f"scores {span.pump}", _score_span, plan, span) for span in plan.spans]
-    pieces = _do(calls, held, lambda done: progress("scores", done, len(calls)))
-    pieces = [p for p in pieces if len(p)]
-    run = plan.run()
-    scores = run.contract(SCORES).empty()
-    if pieces:
-        scores = pd.concat(pieces, ignore_index=True).assign(as_of=plan.as_of)
+    publish = publish and not plan.is_partial
+    scores = _published(plan) if publish else None
+    if scores is None:
+        calls = [Call(f"scores {span.pump}", score_span, plan, span) for span in plan.spans]
+        do = held.run_all if held is not None and held.shares(len(calls)) else Workers().run_all
+        pieces = do(calls, lambda done: progress("scores", done, len(calls)))
+        pieces = [p for p in pieces if len(p)]
+        scores = BY_NAME[SCORES].empty()
+        if pieces:
+            columns = [c.name for c in BY_NAME[SCORES].columns]
+            scores = pd.concat(pieces, ignore_index=True).assign(as_of=plan.as_of)[columns]
+        # As a reader of the table gets them, whether they were made now or before.
+        run = plan.run()
+        rows = run.publish(SCORES, scores)
+        if rows is not None:
+            scores = BY_NAME[SCORES].restore(rows, plan.plant.station.display, run.currency)
     generation, changed = plan.generation, False
     if publish:
         generation, changed = _publish(plan, scores, started, terms or GaugeTerms(), overhaul_cost)
-    _tidy(plan)
+        _tidy(plan)
     outcome = Outcome()
+    if plan.is_partial:
+        outcome.note("only some pumps: these scores are shown, not published.")
     if not plan.spans:
         outcome.note("no suction gauge could be trusted for two weeks of running: no scores.")
     return BacktestResult(
         plant=plan.plant, as_of=plan.as_of, generation=generation, changed=changed,
-        scores=scores, spans=plan.spans, designs=plan.designs,
-        units=len(plan.units), units_done=units_done, outcome=outcome,
+        scores=scores, spans=plan.spans, designs=plan.designs, units=len(plan.units),
+        units_done=units_done,
+        outcome=outcome,
     )  # fmt: skip
 
 
-def _score_span(plan: Plan, span: Span) -> pd.DataFrame:
-    """Score one span from its finished units."""
+def score_span(plan: Plan, span: Span) -> pd.DataFrame:
+    """Score one span from its finished units; columns of ``backtest_scores`` but ``as_of``."""
     units = [u for u in plan.units if span in u.spans]
     sums, sample = (_read(plan, units, kind, span) for kind in (SUMS, SAMPLE))
     if sums.empty or sample.empty:
@@ -257,9 +264,7 @@ def _publish(
             as_of=max(plan.as_of, committed_as_of(stage)),
             fingerprints=plan.run().fingerprints,
         )
-        inputs = [SCORES, 1, plan.as_of.isoformat(), [u.digest for u in plan.units],
-                  [repr(s) for s in plan.spans]]  # fmt: skip
-        run.build(SCORES, None, inputs, lambda: scores)
+        run.build(SCORES, None, _inputs(plan), lambda: scores)
         decide_gauges(run, terms, overhaul_cost or {})
         if not stage.has_changes:
             return stage.generation, False
@@ -282,6 +287,23 @@ def _publish(
         rows = pd.concat([run.read("runs"), row], ignore_index=True)
         stage.write("runs", None, run.contract("runs").publish(rows, plan.plant.station.display))
         return stage.commit(), True
+
+
+def _inputs(plan: Plan) -> list[object]:
+    """Everything the scores depend on."""
+    units = [unit.digest for unit in plan.units]
+    return [SCORES, 1, plan.as_of.isoformat(), units, [repr(s) for s in plan.spans]]
+
+
+def _published(plan: Plan) -> pd.DataFrame | None:
+    """Give the scores of the store, where they were made from the same inputs."""
+    with Store.create(plan.plant.data_folder).writer() as stage:
+        run = Run(
+            plant=plan.plant, stage=stage, as_of=plan.as_of, fingerprints=plan.run().fingerprints
+        )
+        if not stage.is_current(SCORES, None, run.inputs(SCORES, _inputs(plan))):
+            return None
+        return run.read(SCORES)
 
 
 def _tidy(plan: Plan) -> None:

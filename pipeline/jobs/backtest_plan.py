@@ -82,6 +82,8 @@ class Plan:
         Where gauges can be trusted.
     units : tuple of Unit
         The work, in order of line and time.
+    is_partial : bool
+        Whether only some of the pumps were asked for.
     """
 
     plant: Plant
@@ -93,6 +95,7 @@ class Plan:
     cuts: tuple[pd.Timestamp, ...]
     spans: tuple[Span, ...]
     units: tuple[Unit, ...]
+    is_partial: bool = False
 
     @property
     def folder(self) -> Path:
@@ -174,7 +177,7 @@ def plan_backtest(
     plan = Plan(
         plant=plant, generation=tables.generation, as_of=run.as_of, events=tuple(events),
         designs=tuple(designs), assumptions=tuple(assumptions), cuts=tuple(cuts),
-        spans=tuple(spans), units=(),
+        spans=tuple(spans), units=(), is_partial=pumps is not None,
     )  # fmt: skip
     units = tuple(_units(plan, run, months))
     return Plan(**{name: getattr(plan, name) for name in plan.__slots__ if name != "units"},

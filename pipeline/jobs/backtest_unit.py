@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -31,9 +31,9 @@ from pipeline.backtest.replay import (
 from pipeline.errors import StoreError
 from pipeline.jobs.backtest_plan import Plan, Unit, evidence_months
 from pipeline.jobs.context import Run
-from pipeline.jobs.hours import header_columns, read_hours
+from pipeline.jobs.hours import header_columns, less_strainers, read_hours
 from pipeline.jobs.line_checks import barred, check_suction, check_swapped_tags
-from pipeline.jobs.line_epochs import LineEpoch, line_epochs
+from pipeline.jobs.line_epochs import LineEpoch, cleanings_of, line_epochs
 from pipeline.jobs.line_priors import early_rows, model_parameters
 from pipeline.jobs.measure import grid_view
 from pipeline.months import Month, months_between
@@ -116,6 +116,7 @@ def _questions(plan: Plan, run: Run, unit: Unit) -> Iterator[tuple[Span, list[Qu
     """Everything that was learned for each span of the unit, as of the start of its window."""
     epochs = {e.start: e for e in line_epochs(run, unit.line, plan.events)}
     hours = read_hours(run, unit.line, evidence_months(plan, unit.spans, unit.start))
+    cleanings = cleanings_of(plan.events)
     usable: dict[tuple[pd.Timestamp, pd.Timestamp], pd.DataFrame] = {}
     for span in unit.spans:
         epoch = epochs[span.epoch]
@@ -127,7 +128,7 @@ def _questions(plan: Plan, run: Run, unit: Unit) -> Iterator[tuple[Span, list[Qu
         before = inside[inside["time"] < as_of].reset_index(drop=True)
         key = epoch.start, as_of
         if key not in usable:
-            usable[key] = _usable(run, epoch, before)
+            usable[key] = _usable(run, epoch, before, cleanings)
         designs = [d for d in plan.designs if d.is_scored(window)]
         told = {}
         for blind in (True, False):
@@ -145,11 +146,18 @@ def _questions(plan: Plan, run: Run, unit: Unit) -> Iterator[tuple[Span, list[Qu
                 static_u=float(told[blind]["static_u"]),
                 gauge_u=facts[0],
                 gauge_noise_u=facts[1],
+                until=windows[window][1],
+                cleanings=cleanings,
             )
         yield span, learn_all(plan.assumptions, designs, known)
 
 
-def _usable(run: Run, epoch: LineEpoch, before: pd.DataFrame) -> pd.DataFrame:
+def _usable(
+    run: Run,
+    epoch: LineEpoch,
+    before: pd.DataFrame,
+    cleanings: Mapping[str, Sequence[pd.Timestamp]],
+) -> pd.DataFrame:
     """Rows that may teach, by the gauge checks as they would have come out on that date.
 
     As in a run: checks against drawings, a fit of what they leave, checks against the fit.
@@ -157,10 +165,10 @@ def _usable(run: Run, epoch: LineEpoch, before: pd.DataFrame) -> pd.DataFrame:
     if before.empty:
         return before.assign(month=pd.Series(dtype=object)) if "month" not in before else before
     parameters = model_parameters(epoch, early_rows(before))
+    swapped = check_swapped_tags(run, epoch, before)
     nothing = before.iloc[:0]
     model = SuctionLineModel(**parameters).fit(nothing, nothing["reading"])
     flows = [*header_columns(epoch.snapshot, epoch.line), OWN_FLOW]
-    swapped = check_swapped_tags(run, epoch, before)
     bad = pd.Series(False, index=before.index)
     for last in (False, True):
         expected = pd.DataFrame({"expected": np.nan, "known": False}, index=before.index)
@@ -172,7 +180,7 @@ def _usable(run: Run, epoch: LineEpoch, before: pd.DataFrame) -> pd.DataFrame:
         rows = usable_rows(before, bad)
         if last or rows.empty:
             break
-        model = replay_month(rows, "9999-12", None, parameters, rows.iloc[:0]).model
+        model = replay_month(rows, "9999-12", None, parameters, nothing, cleanings).model
     return usable_rows(before, bad)
 
 
@@ -241,7 +249,9 @@ def _month(
             continue
         near = _neighbourhood(era, span.pump)
         frames = pump_frames(near, grid_view(run, month, era.start, era.end, _tags(near)))
-        inputs, held = model_inputs(frames[span.pump], span.pump, pd.DatetimeIndex(mine["time"]))
+        inputs, held = model_inputs(
+            less_strainers(frames[span.pump]), span.pump, pd.DatetimeIndex(mine["time"])
+        )
         sums, sample = month_errors(
             mine[held].reset_index(drop=True), inputs, questions,
             zone=run.zone, grid=run.plant.station.grid,
