@@ -155,8 +155,25 @@ def learn(run: Run, epoch: Epoch) -> Baseline:
         From the maker's curve where one is declared, else learned from the declared good
         period, else from the first ``LEARNING_DAYS`` days with operating points.
     """
+    return baseline_of(epoch, _learning_points(run, epoch))
+
+
+def baseline_of(epoch: Epoch, points: pd.DataFrame) -> Baseline:
+    """Make the baseline of an epoch from the points it may learn from.
+
+    Parameters
+    ----------
+    epoch : Epoch
+        Where it is to hold.
+    points : DataFrame
+        Steady operating points in time order, SI.
+
+    Returns
+    -------
+    Baseline
+        Without a curve where there are too few points and no maker's curve.
+    """
     pump = epoch.pump
-    points = _learning_points(run, epoch)
     enough = len(points) >= LEAST_POINTS
     level_only = None
     if enough:

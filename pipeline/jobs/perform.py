@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from pipeline.hydraulics.head import STANDARD_GRAVITY
 from pipeline.jobs.baselines import (
     Baseline,
     baseline_rows,
@@ -20,7 +22,7 @@ from pipeline.jobs.context import Run
 from pipeline.jobs.workers import MonthJob, MonthMade, Workers, build_months
 from pipeline.months import Month, day_starts
 from pipeline.performance.baseline import BaselineCurve
-from pipeline.performance.deviation import daily_deviation
+from pipeline.performance.deviation import QUANTITIES, daily_deviation, drift_of_deviations
 from pipeline.performance.operating_points import STEADY
 from pipeline.performance.reduction import reduce_points
 from pipeline.performance.rolling import (
@@ -29,9 +31,8 @@ from pipeline.performance.rolling import (
     rolling_performance,
 )
 from pipeline.performance.trend import Trend, degradation_trend
+from pipeline.plant import Accuracy, Snapshot
 from pipeline.plant.side_files import Event
-
-TREND_QUANTITIES = ("head", "power", "efficiency")
 
 _POINT_COLUMNS = (
     "pump", "time", "status", "flow", "flow_u_systematic", "flow_u_random", "total_head",
@@ -131,7 +132,7 @@ def compare_month(run: Run, month: Month, holding: Sequence[Baseline]) -> MonthM
     """Make the daily deviations of a month under the baselines that hold in it."""
     points = run.read("operating_points", [month], _POINT_COLUMNS)
     points = points[points["status"] == STEADY]
-    pieces = [_daily(points, b, run.zone, run.plant.station.grid) for b in holding]
+    pieces = [daily_rows(points, b, run.zone, run.plant.station.grid) for b in holding]
     pieces = [p for p in pieces if len(p)]
     rows = pd.concat(pieces, ignore_index=True) if pieces else None
     return MonthMade({DEVIATIONS: run.publish(DEVIATIONS, rows)})
@@ -144,8 +145,26 @@ def _baseline_digest(b: Baseline) -> list[str]:
     return parts
 
 
-def _daily(points: pd.DataFrame, b: Baseline, zone: str, grid: float) -> pd.DataFrame:
-    """Daily deviations of one pump under one baseline."""
+def daily_rows(points: pd.DataFrame, b: Baseline, zone: str, grid: float) -> pd.DataFrame:
+    """Give the rows of ``daily_deviations`` of one pump under one baseline.
+
+    Parameters
+    ----------
+    points : DataFrame
+        Steady operating points of any pumps and times, SI.
+    b : Baseline
+        The baseline; its pump and epoch pick the points.
+    zone : str
+        IANA name of the zone whose days are meant [-].
+    grid : float
+        Length of an interval [s].
+
+    Returns
+    -------
+    DataFrame
+        One row per day with points in the baseline's range, columns as in the contract; empty
+        without a baseline or without points.
+    """
     within = (
         (points["pump"] == b.epoch.pump.id)
         & (points["time"] >= b.epoch.start)
@@ -220,11 +239,11 @@ def _digests(run: Run, table: str) -> list[list[str]]:
 
 
 def _trend_rows(run: Run, held: Workers, baselines: Sequence[Baseline]) -> pd.DataFrame:
-    found = held.map_with_run(run, "trends", _baseline_trends, baselines)
+    found = held.map_with_run(run, "trends", _trends_of, baselines)
     return pd.DataFrame([row for rows in found for row in rows])
 
 
-def _level_groups(b: Baseline, daily: pd.DataFrame) -> dict[str, pd.Series]:
+def level_groups(b: Baseline, daily: pd.DataFrame) -> dict[str, pd.Series]:
     """Days whose suction pressure is from one source share its error: no wear, but a level.
 
     The source the baseline was learned with carries the same error as the baseline.
@@ -237,8 +256,8 @@ def _level_groups(b: Baseline, daily: pd.DataFrame) -> dict[str, pd.Series]:
     }
 
 
-def _baseline_trends(run: Run, b: Baseline) -> list[dict[str, object]]:
-    """The trends of one pump under one baseline."""
+def _trends_of(run: Run, b: Baseline) -> list[dict[str, object]]:
+    """Read what one baseline's trends are made of, and make them."""
     daily = run.read("daily_deviations")
     within = (
         (daily["pump"] == b.epoch.pump.id)
@@ -247,13 +266,111 @@ def _baseline_trends(run: Run, b: Baseline) -> list[dict[str, object]]:
     )
     mine = daily[within].rename(columns={"day": "time"})
     mine["n_points"] = mine["points"]
-    mine = mine.assign(**_level_groups(b, mine))
+    mine = mine.assign(**level_groups(b, mine))
+    return baseline_trends((b, mine, drift_of(b, run.plant.at(_last(b, run.as_of)))))
+
+
+def _last(b: Baseline, as_of: pd.Timestamp) -> pd.Timestamp:
+    """An instant within the last day of an epoch."""
+    return max(b.epoch.start, min(b.epoch.end, as_of) - pd.Timedelta("1D"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drift:
+    """What of the instruments does not cancel in a trend of one pump against itself.
+
+    Parameters
+    ----------
+    deviations : mapping of str to float
+        Declared drift, as standard uncertainty of the rate of each quantity [1/yr].
+    flow_u : float
+        Relative systematic uncertainty of the flow: which flow the rate is for [-].
+    """
+
+    deviations: Mapping[str, float]
+    flow_u: float = 0.0
+
+
+def drift_of(b: Baseline, now: Snapshot) -> Drift:
+    """Put together what the plant file says of the drift of a pump's instruments.
+
+    Parameters
+    ----------
+    b : Baseline
+        The baseline.
+    now : Snapshot
+        The plant as it is at the end of the baseline's epoch.
+
+    Returns
+    -------
+    Drift
+        Zero where nothing is declared.
+    """
+    if b.curve is None or b.curve.status_ != "ok":
+        return Drift(deviations=dict.fromkeys(QUANTITIES, 0.0))
+    pump = b.epoch.pump
+    meter = now.meter_of(pump.id) if pump.flow_tag is None else None
+
+    def accuracy(name: str | None) -> Accuracy:
+        return now.tags[name].accuracy if name in now.tags else Accuracy()
+
+    flow = accuracy(pump.flow_tag if meter is None else meter.tag)
+    power = accuracy(pump.power_tag)
+    sides = [accuracy(pump.discharge_pressure_tag)]
+    if b.suction_source == "measured":
+        sides.append(accuracy(pump.suction_pressure_tag))
+    at = b.curve.mean_flow_
+    rise = b.curve.density * STANDARD_GRAVITY * float(b.curve.predict_head(at))
+    watts = float(b.curve.predict_power(at))
+    return Drift(
+        deviations=drift_of_deviations(
+            b.curve,
+            float(np.hypot(flow.drift_relative, flow.drift_absolute / at)),
+            float(np.hypot.reduce([x for a in sides for x in _pressure_drift(a, rise)])),
+            float(np.hypot(power.drift_relative, power.drift_absolute / watts)),
+        ),
+        flow_u=float(np.hypot(flow.systematic_relative, flow.systematic_absolute / at)),
+    )
+
+
+def _pressure_drift(accuracy: Accuracy, rise: float) -> tuple[float, float]:
+    # A reading is about the rise of pressure at most, on either side of the pump.
+    return accuracy.drift_absolute, accuracy.drift_relative * rise
+
+
+def baseline_trends(asked: tuple[Baseline, pd.DataFrame, Drift]) -> list[dict[str, object]]:
+    """Give the trends of one pump under one baseline.
+
+    Parameters
+    ----------
+    asked : tuple of Baseline, DataFrame and Drift
+        The baseline, its rows of ``daily_deviations`` with the day named ``time`` and the
+        columns ``n_points``, ``level_group`` and ``level_group_u`` added, and what drifts.
+
+    Returns
+    -------
+    list of dict
+        Rows of the ``trends`` table.
+    """
+    b, mine, drift = asked
+    known = b.curve is not None and np.isfinite(b.curve.mean_flow_)
+    flow = float(b.curve.mean_flow_) if b.curve is not None and known else None
+
+    def trend(column: str, quantity: str) -> Trend:
+        return degradation_trend(
+            mine,
+            column,
+            drift_u_per_year=drift.deviations[quantity],
+            reference_flow=flow,
+            flow_u=drift.flow_u,
+        )
+
     rows = [
-        _trend_row(b, "as_used", name, degradation_trend(mine, f"{name}_deviation"), mine)
-        for name in TREND_QUANTITIES
+        _trend_row(b, "as_used", name, trend(f"{name}_deviation", name), mine)
+        for name in QUANTITIES
     ]
-    trend = degradation_trend(mine, "level_only_efficiency_deviation")
-    return [*rows, _trend_row(b, "level_only", "efficiency", trend, mine)]
+    other = trend("level_only_efficiency_deviation", "efficiency")
+    return [*rows, _trend_row(b, "level_only", "efficiency", other, mine)]
 
 
 def _trend_row(
@@ -269,6 +386,7 @@ def _trend_row(
         "rate": trend.slope_per_year,
         "rate_low": trend.lower95,
         "rate_high": trend.upper95,
+        "reference_flow": trend.reference_flow,
         "first_day": daily["time"].min() if known else pd.NaT,
         "last_day": daily["time"].max() if known else pd.NaT,
         "days": int(trend.days_used),

@@ -20,6 +20,7 @@ FACTS = (
     "q_high_",
     "q_min_",
     "q_max_",
+    "mean_flow_",
     "n_points_",
     "n_rejected_",
     "inflation_",
@@ -45,6 +46,7 @@ class PumpCurve(BaseEstimator):
     q_high_: float
     q_min_: float
     q_max_: float
+    mean_flow_: float
     n_points_: int
     n_rejected_: int
     head_coefficients_: Floats

@@ -60,6 +60,10 @@ class BaselineCurve(PumpCurve):
         'learned' or 'maker'.
     q_min_, q_max_ : float
         Stated flow range at reference speed; outside it predictions are NaN [m3/s].
+    mean_flow_ : float
+        Flow that rates of change are stated for: the mean of the points learned from, weighted
+        by the work done; the best efficiency flow of a maker's curve, or the middle of its
+        range where that was not seen [m3/s].
     head_coefficients_, power_coefficients_ : ndarray
         Bernstein control values on ``[q_low_, q_high_]`` [m], [W].
     covariance_ : ndarray
@@ -160,6 +164,8 @@ class BaselineCurve(PumpCurve):
             head_fit, power_fit = self._fit_both(reduced.loc[near])
         flow = reduced["flow"].to_numpy()[near]
         self.q_min_, self.q_max_ = (float(q) for q in np.quantile(flow, (0.005, 0.995)))
+        work = flow * reduced["total_head"].to_numpy()[near]
+        self.mean_flow_ = float(np.sum(work * flow) / np.sum(work))
         self.n_points_ = int(near.sum())
         self.n_rejected_ = int((~near).sum())
         self._keep(head_fit, power_fit, day[near])
@@ -341,7 +347,11 @@ class BaselineCurve(PumpCurve):
         self.head_coefficients_, self.power_coefficients_ = coefficients
         self.covariance_ = covariance
         self.head_scatter_, self.power_scatter_ = fits[0].scale, fits[1].scale
-        return self._judge()
+        self.mean_flow_ = 0.5 * (self.q_min_ + self.q_max_)
+        self._judge()
+        if np.isfinite(self.best_efficiency_flow_):
+            self.mean_flow_ = self.best_efficiency_flow_
+        return self
 
     # ------------------------------------------------------------------- keeping
 

@@ -208,6 +208,9 @@ def find_causes(signature: pd.DataFrame, baseline: BaselineCurve, known: Circums
     fits, more than one is at work and only what a check excludes is excluded.
     """
     table = signature.dropna(subset=["head_deviation", "power_deviation"])
+    if known.recovered_at_cleaning:
+        # What is left after the cleaning need not be clear: what went tells.
+        return _single("suction_restriction", table, "the loss went at the cleaning")
     clear = _certainty(table)
     if baseline.status_ != "ok" or table.empty or clear < LEAST_CERTAINTY:
         return _verdict(("insufficient_evidence",), {}, table, "the deviations are not clear")
@@ -262,8 +265,6 @@ def _settled(known: Circumstances, table: pd.DataFrame, baseline: BaselineCurve)
         return _single("flow_meter", table, why)
     if known.level_shared and known.level_sisters_moved_alike:
         return _single("suction_gauge", table, "all pumps on the shared level moved alike")
-    if known.recovered_at_cleaning:
-        return _single("suction_restriction", table, "the loss went at the cleaning")
     for side, cause in (("suction", "suction_gauge"), ("discharge", "discharge_gauge")):
         offset = getattr(known, f"{side}_gauge_offset")
         offset_u = getattr(known, f"{side}_gauge_offset_u")

@@ -5,7 +5,8 @@ same rows again. Two views: the mean of the last running days against the baseli
 to see a step, and a ramp since the baseline, quicker to see a slow loss because it uses all
 days. Both know that neighbouring days are alike: the noise is an autoregression over running
 days plus independent noise, and a grid of correlations and shares is weighted by how well each
-explains the days seen so far.
+explains the days seen so far. Both know the year too: an annual swing of a stated size is
+allowed for until the days show the pump's own, which is then taken out.
 """
 
 from __future__ import annotations
@@ -26,6 +27,9 @@ CELLS = np.array([(0.0, 0.0, 0.1), *(
     for nugget in NUGGETS
 )])  # fmt: skip
 LAG1, NUGGET, PRIOR = CELLS.T[:, :, np.newaxis]
+# Annual swing of a deviation at the same flow that nothing explains, until a pump shows its
+# own (common practice, no source; temperature of gauges and motors, seasonal mix of flows).
+ANNUAL_SWING = 0.002
 RECENT_DAYS = 10  # running days whose mean is "now"
 FEWEST_DAYS = 20  # running days before noise is known at all
 RAMP_AFTER_DAYS = 30.0  # days after the baseline before a ramp is asked about
@@ -38,7 +42,7 @@ MAD_TO_SD = 1.4826
 
 Floats = NDArray[np.float64]
 
-__all__ = ["loss_evidence"]
+__all__ = ["ANNUAL_SWING", "loss_evidence"]
 
 
 def loss_evidence(
@@ -47,7 +51,7 @@ def loss_evidence(
     baseline_end: pd.Timestamp,
     *,
     loss_sign: float = -1.0,
-    annual_swing: float = 0.001,
+    annual_swing: float = ANNUAL_SWING,
     reference_u: float = 0.0,
 ) -> pd.DataFrame:
     """Loss seen so far, and how sure, on each day of one epoch.
@@ -65,7 +69,8 @@ def loss_evidence(
     loss_sign : float
         -1 where less is worse, such as head; +1 where more is worse, such as friction [-].
     annual_swing : float
-        Root mean square amplitude of an annual swing that may hide in the deviation [-].
+        Root mean square amplitude of an annual swing that may hide in the deviation: the size
+        of the prior of the swing that is fitted to the days seen so far [-].
     reference_u : float
         Standard uncertainty of the reference that no number of days removes, such as that of a
         maker's curve [-].
@@ -76,7 +81,7 @@ def loss_evidence(
         One row per day with a value, range index: ``time``; ``recent_loss`` and
         ``recent_loss_u`` (mean of the last running days), ``ramp_loss`` and ``ramp_loss_u``
         (ramp since the baseline), positive when worse, NaN while too little is known; ``lag1``
-        and ``daily_sd``, the noise as then known [-].
+        and ``daily_sd``, the noise as then known [-]. The swing as then known is out of both.
 
     Notes
     -----
@@ -96,31 +101,40 @@ def loss_evidence(
     day = np.asarray((stamps - baseline_end) / pd.Timedelta("1D"), dtype=float)
     learned = day < 0.0
     n_learned = int(learned.sum())
-    fit = _Expanding(day, clipped, free_level=n_learned > 0)
+    fit = _Expanding(day, clipped, free_level=n_learned > 0, annual_swing=annual_swing)
 
     reference, reference_var = 0.0, np.zeros(n)
     if n_learned:
         reference = float(clipped[learned].mean())
         reference_var = fit.mean_variance(n_learned)
-    swing = _season_u(day, day[learned], annual_swing)
-    steady_u = np.hypot(swing, reference_u)
 
-    recent = pd.Series(clipped).rolling(RECENT_DAYS, min_periods=3).mean().to_numpy() - reference
-    # A step must not inflate the noise it is judged by: noise is what was known before the
-    # recent days began.
+    means = pd.DataFrame(np.column_stack([clipped, *fit.season])).rolling(
+        RECENT_DAYS, min_periods=3
+    )
+    recent, sine, cosine = means.mean().to_numpy().T
+    # A step must inflate neither the noise it is judged by nor the season: both are what was
+    # known before the recent days began.
     before = np.maximum(np.arange(n) - RECENT_DAYS, 0)
     known = (before + 1 >= FEWEST_DAYS) & (day >= 0.0)
     counts = np.minimum(np.arange(n) + 1, RECENT_DAYS)
     variance = fit.mean_variance(RECENT_DAYS)[before] * RECENT_DAYS / counts
+    start = np.zeros(2)
+    if n_learned:
+        start = np.array([column[learned].mean() for column in fit.season])
+    swing, swing_u = fit.swing(sine - start[0], cosine - start[1], before)
     few = 1.0 + FEW_DAYS_ALLOWANCE / (np.arange(n) + 1.0)
-    total = np.sqrt((variance + reference_var[before]) * few**2 + steady_u**2)
-    result["recent_loss"] = np.where(known, recent, np.nan)
+    total = np.sqrt((variance + reference_var[before]) * few**2 + swing_u**2 + reference_u**2)
+    result["recent_loss"] = np.where(known, recent - reference - swing, np.nan)
     result["recent_loss_u"] = np.where(known, total, np.nan)
 
     asked = (day >= RAMP_AFTER_DAYS) & (np.arange(n) + 1 >= FEWEST_DAYS)
     ramp, ramp_u = fit.ramp()
+    # Before a year is seen the swing may hide in the ramp; after, it is fitted beside it.
+    _, hidden = fit.swing(fit.season[0] - start[0], fit.season[1] - start[1], np.arange(n))
+    hidden = np.where(fit.year_seen, 0.0, hidden)
     result["ramp_loss"] = np.where(asked, ramp, np.nan)
-    result["ramp_loss_u"] = np.where(asked, np.hypot(ramp_u * few, steady_u), np.nan)
+    total = np.sqrt((ramp_u * few) ** 2 + hidden**2 + reference_u**2)
+    result["ramp_loss_u"] = np.where(asked, total, np.nan)
     result["lag1"], result["daily_sd"] = fit.lag1(), fit.daily_sd()
     return result
 
@@ -137,18 +151,6 @@ def _clip(raw: Floats) -> Floats:
     return np.asarray(np.clip(raw, centre - limit, centre + limit))
 
 
-def _season_u(day: Floats, learned: Floats, annual_swing: float) -> Floats:
-    """Standard difference an unseen annual swing makes between a day and the baseline."""
-    if annual_swing <= 0.0:
-        return np.zeros(len(day))
-    turn = 2.0 * np.pi / DAYS_PER_YEAR
-    if not len(learned):
-        return np.full(len(day), annual_swing * np.sqrt(0.5))
-    sine = np.sin(turn * day) - np.sin(turn * learned).mean()
-    cosine = np.cos(turn * day) - np.cos(turn * learned).mean()
-    return np.asarray(annual_swing * np.sqrt(0.5) * np.hypot(sine, cosine))
-
-
 def _innovations() -> tuple[Floats, Floats]:
     """Moving-average coefficient and innovation variance of each cell.
 
@@ -163,11 +165,19 @@ def _innovations() -> tuple[Floats, Floats]:
 
 
 class _Expanding:
-    """Level and ramp fitted to the first 1, 2, ... n days, for each cell of the noise grid."""
+    """Level, ramp and annual swing fitted to the first 1, 2, ... n days, for each cell.
 
-    def __init__(self, day: Floats, value: Floats, free_level: bool) -> None:
+    The swing is fitted from the day on which a year has been seen, with a zero-mean prior of
+    the stated size; before, it is held at zero and `swing` gives its size as uncertainty.
+    """
+
+    def __init__(self, day: Floats, value: Floats, free_level: bool, annual_swing: float) -> None:
         self.ramp_days = np.maximum(day, 0.0)
-        ramp = self.ramp_days / DAYS_PER_YEAR
+        self.annual_swing = annual_swing
+        self.year_seen = day - day[0] >= DAYS_PER_YEAR
+        turn = 2.0 * np.pi / DAYS_PER_YEAR
+        self.season = np.sin(turn * day), np.cos(turn * day)
+        level, ramp = np.full(len(day), float(free_level)), self.ramp_days / DAYS_PER_YEAR
         moving, innovation = _innovations()
         cells, n = len(LAG1), len(day)
 
@@ -182,29 +192,53 @@ class _Expanding:
                 )
             return white / np.sqrt(innovation)
 
-        one = whiten(np.ones(n)) if free_level else np.zeros((cells, n))
-        slope, observed = whiten(ramp), whiten(value)
+        columns = [whiten(c) for c in (level, ramp, value)]
 
-        def total(a: Floats, b: Floats) -> Floats:
-            return np.cumsum(a * b, axis=1)
+        def total(a: int, b: int) -> Floats:
+            return np.cumsum(columns[a] * columns[b], axis=1)
 
         # A ridge keeps the ramp at zero while no day lies after the baseline.
         ridge = 1e-9
-        level_level = total(one, one) + (0.0 if free_level else 1.0)
-        level_ramp, ramp_ramp = total(one, slope), total(slope, slope) + ridge
-        level_y, ramp_y = total(one, observed), total(slope, observed)
+        level_level = total(0, 0) + (0.0 if free_level else 1.0)
+        level_ramp, ramp_ramp = total(0, 1), total(1, 1) + ridge
+        level_y, ramp_y, squares_y = total(0, 2), total(1, 2), total(2, 2)
         determinant = level_level * ramp_ramp - level_ramp**2
-        self.level = (ramp_ramp * level_y - level_ramp * ramp_y) / determinant
+        constant = (ramp_ramp * level_y - level_ramp * ramp_y) / determinant
         self.slope = (level_level * ramp_y - level_ramp * level_y) / determinant
-        squares = total(observed, observed) - self.level * level_y - self.slope * ramp_y
-        count = np.arange(1, len(day) + 1)
+        squares = squares_y - constant * level_y - self.slope * ramp_y
+        count = np.arange(1, n + 1)
         freedom = np.maximum(count - 2, 1)
-        floor = 1e-12 * np.maximum(total(observed, observed), 1e-300)
-        squares = np.maximum(squares, floor)
+        squares = np.maximum(squares, 1e-12 * np.maximum(squares_y, 1e-300))
         self.variance = squares / freedom
         self.slope_variance = self.variance * level_level / determinant
-        logdet = np.log(1.0 + NUGGET) + (count - 1) * np.log(innovation)
-        score = np.log(PRIOR) - 0.5 * (logdet + np.log(determinant) + freedom * np.log(squares))
+        logdet = np.log(1.0 + NUGGET) + (count - 1) * np.log(innovation) + np.log(determinant)
+        self.swing_mean = np.zeros((cells, n, 2))
+        self.swing_covariance = np.zeros((cells, n, 2, 2))
+        late = self.year_seen & (annual_swing > 0.0)
+        if late.any():
+            both = np.stack([*columns[:2], *(whiten(c) for c in self.season), columns[2]], axis=-1)
+            sums = np.cumsum(both[..., np.newaxis] * both[..., np.newaxis, :], axis=1)[:, late]
+            # The prior is in the unit of the values, the errors in units of their variance.
+            prior = np.maximum(self.variance[:, late] / (0.5 * annual_swing**2), 1e-9)
+            normal = sums[..., :4, :4]
+            normal[..., (0, 1), (0, 1)] += (0.0 if free_level else 1.0, ridge)
+            normal[..., (2, 3), (2, 3)] += prior[..., np.newaxis]
+            inverse = np.linalg.inv(normal)
+            product = sums[..., :4, 4]
+            mean = np.einsum("...ij,...j->...i", inverse, product)
+            squares[:, late] -= np.maximum(
+                np.sum(mean * product, axis=-1) - (squares_y - squares)[:, late], 0.0
+            )
+            squares = np.maximum(squares, 1e-12 * np.maximum(squares_y, 1e-300))
+            self.variance = squares / freedom
+            covariance = self.variance[:, late, np.newaxis, np.newaxis] * inverse
+            self.slope[:, late], self.slope_variance[:, late] = mean[..., 1], covariance[..., 1, 1]
+            self.swing_mean[:, late] = mean[..., 2:]
+            self.swing_covariance[:, late] = covariance[..., 2:, 2:]
+            logdet[:, late] += (
+                np.linalg.slogdet(normal)[1] - np.log(determinant[:, late]) - 2.0 * np.log(prior)
+            )
+        score = np.log(PRIOR) - 0.5 * (logdet + freedom * np.log(squares))
         weight = np.exp(score - score.max(axis=0))
         self.weight = weight / weight.sum(axis=0)
 
@@ -217,6 +251,19 @@ class _Expanding:
         mean = self._average(self.slope)
         variance = self._average(self.slope_variance + (self.slope - mean) ** 2)
         return mean * years, np.sqrt(variance) * years
+
+    def swing(
+        self, sine: Floats, cosine: Floats, known_on: NDArray[np.int64]
+    ) -> tuple[Floats, Floats]:
+        """Swing at given phases and its standard uncertainty, as known on other days."""
+        phase = np.stack([sine, cosine], axis=-1)
+        weight = self.weight[:, known_on]
+        value = np.einsum("cni,ni->cn", self.swing_mean[:, known_on], phase)
+        mean = np.sum(weight * value, axis=0)
+        spread = np.einsum("ni,cnij,nj->cn", phase, self.swing_covariance[:, known_on], phase)
+        variance = np.sum(weight * (spread + (value - mean) ** 2), axis=0)
+        unseen = 0.5 * self.annual_swing**2 * np.sum(phase**2, axis=-1)
+        return mean, np.sqrt(np.where(self.year_seen[known_on], variance, unseen))
 
     def mean_variance(self, count: int) -> Floats:
         """Variance of the mean of some neighbouring days, as known on each day."""

@@ -8,13 +8,20 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.hydraulics._numeric import STANDARD_GRAVITY
 from pipeline.months import day_starts
 from pipeline.performance.baseline import BaselineCurve
 from pipeline.performance.reduction import reduce_points
 
 QUANTITIES = ("head", "power", "efficiency")
 
-__all__ = ["QUANTITIES", "daily_deviation", "deviation", "deviation_of_flow_error"]
+__all__ = [
+    "QUANTITIES",
+    "daily_deviation",
+    "deviation",
+    "deviation_of_flow_error",
+    "drift_of_deviations",
+]
 
 Floats = NDArray[np.float64]
 
@@ -146,8 +153,7 @@ def daily_deviation(
     time_zone : str
         IANA name of the zone whose days are meant [-].
     mean_flow : bool
-        Whether to give the mean flow of each day too, so that a trend can be that at one flow
-        [-].
+        Whether to give the flow of each day too, so that a trend can be that at one flow [-].
 
     Returns
     -------
@@ -155,7 +161,8 @@ def daily_deviation(
         One row per day with at least one 'ok' point: ``time`` (datetime64[us, UTC], start of
         the local day), ``n_points`` and, per quantity, ``q_deviation``,
         ``q_deviation_u_random`` and ``q_deviation_u_systematic`` [-]; where asked for, ``flow``
-        (mean at reference speed, [m3/s]); range index.
+        and ``flow_spread`` (mean and standard deviation at reference speed, weighted as head
+        is, [m3/s]); range index.
 
     Notes
     -----
@@ -179,7 +186,10 @@ def daily_deviation(
         "n_points": np.bincount(code, minlength=count).astype("int64"),
     }
     if mean_flow:
-        result["flow"] = np.bincount(code, flow, count) / np.bincount(code, minlength=count)
+        work = np.bincount(code, weights["head"], count)
+        mean = np.bincount(code, weights["head"] * flow, count) / work
+        squares = np.bincount(code, weights["head"] * (flow - mean[code]) ** 2, count)
+        result["flow"], result["flow_spread"] = mean, np.sqrt(squares / work)
     for name, weight in weights.items():
         column = f"{name}_deviation"
         value, random, systematic = (
@@ -229,3 +239,54 @@ def deviation_of_flow_error(
             "efficiency_deviation": head / power - 1.0,
         }
     )
+
+
+def drift_of_deviations(
+    baseline: BaselineCurve, flow_u: float, pressure_u: float, power_u: float
+) -> dict[str, float]:
+    """Drift of the deviations that instruments which drift may make, as standard uncertainty.
+
+    Parameters
+    ----------
+    baseline : BaselineCurve
+        The fitted baseline; the figures are those at its `mean_flow_`.
+    flow_u : float
+        Drift of the flow meter, part of the reading, standard [1/yr].
+    pressure_u : float
+        Drift of the difference of the two pressures, standard [Pa/yr].
+    power_u : float
+        Drift of the power meter, part of the reading, standard [1/yr].
+
+    Returns
+    -------
+    dict of str to float
+        Per quantity head, power and efficiency [1/yr].
+
+    Notes
+    -----
+    Calibration errors cancel in a trend of one pump against itself, their drift does not. The
+    sensitivities are those of `deviation`.
+
+    Examples
+    --------
+    >>> flow = np.linspace(0.05, 0.15, 11)
+    >>> curve = pd.DataFrame({"flow": flow, "total_head": 50 - 1000 * flow**2,
+    ...                       "efficiency": 0.8 - 30 * (flow - 0.11) ** 2})
+    >>> baseline = BaselineCurve.from_curve_points(curve)
+    >>> found = drift_of_deviations(baseline, 0.0, 998.2 * 9.80665 * 0.4, 0.003)
+    >>> round(found["power"], 4), round(found["efficiency"] / found["head"], 2)
+    (0.003, 1.04)
+    """
+    flow = baseline.mean_flow_
+    head = float(baseline.predict_head(flow))
+    power = float(baseline.predict_power(flow))
+    head_lean = flow * float(baseline.head_slope(flow)) / head
+    power_lean = flow * float(baseline.power_slope(flow)) / power
+    head_u = pressure_u / (baseline.density * STANDARD_GRAVITY * head)
+    return {
+        "head": float(np.hypot(head_u, head_lean * flow_u)),
+        "power": float(np.hypot(power_u, power_lean * flow_u)),
+        "efficiency": float(
+            np.sqrt(head_u**2 + power_u**2 + ((power_lean - head_lean) * flow_u) ** 2)
+        ),
+    }

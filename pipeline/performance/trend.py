@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,10 +22,16 @@ STEP_CANDIDATES = 6
 # of five, on any of some hundred days, of a size some ten times its standard uncertainty.
 STEP_GAIN = 19.0
 MOST_STEPS = 3
-# How far a deviation, and its change per year, may lean over the whole flow (from none to
-# twice the reference flow): standard size of the prior.
+# How far a deviation may lean over the whole flow (from none to twice the reference flow):
+# standard size of the prior.
 FLOW_LEAN_U = 0.05
-FLOW_LEAN_U_PER_YEAR = 0.15
+# A loss that grows does not grow alike at all flows: leakage takes head with the steepness of
+# the curve, a restriction with the square of flow over head, damage in proportion to head. The
+# rate at another flow is 1 + LEAN x + BEND x**2 times that at the reference flow, x the
+# relative distance, give or take what covers these causes on usual curves.
+LEAN, LEAN_U = 1.0, 1.0
+BEND, BEND_U = 0.5, 0.7
+LEAST_RATE = 0.005  # smallest rate that lean and bend are taken as parts of [1/yr]
 SHARED = 4  # level, slope, sine and cosine lead every regression
 SEN_BLOCK_DAYS = 7
 MONOTONE_BLOCK_DAYS = 14
@@ -76,6 +83,8 @@ class Trend:
         Standard deviation of the daily error [-].
     drift_u_per_year : float
         Declared instrument drift in the interval, standard [1/yr].
+    reference_flow : float
+        Flow the slope is for; NaN without flows [m3/s].
     span_days : float
         First to last day, both counted [d].
     days_used, days_rejected : int
@@ -105,6 +114,7 @@ class Trend:
     lag1: float = np.nan
     daily_sd: float = np.nan
     drift_u_per_year: float = np.nan
+    reference_flow: float = np.nan
     span_days: float = 0.0
     days_used: int = 0
     days_rejected: int = 0
@@ -119,6 +129,7 @@ def degradation_trend(
     annual_swing: float = 0.005,
     drift_u_per_year: float = 0.0,
     reference_flow: float | None = None,
+    flow_u: float = 0.0,
     min_span_days: float = 60.0,
     min_days: int = 30,
     min_coverage: float = 0.15,
@@ -132,8 +143,9 @@ def degradation_trend(
         One row per day of one epoch: ``time`` (datetime64[us, UTC], start of the day) and the
         `value` column [-]; optional ``<value>_u_random`` [-] (else ``n_points`` [-]) weighs
         the days; optional ``flow`` (mean of the day at reference speed, [m3/s]) makes the
-        slope that at one flow, though the mix of flows changes; optional ``level_group`` (any
-        label) and ``level_group_u`` [-]: days that
+        slope that at one flow, though the mix of flows changes, and ``flow_spread`` (standard
+        deviation of the day's flows, [m3/s]) takes out what their mix adds; optional
+        ``level_group`` (any label) and ``level_group_u`` [-]: days that
         share an error of their own, such as one suction fit, and its standard size. Rows in
         any order; NaN values are days without a value.
     value : str
@@ -145,6 +157,8 @@ def degradation_trend(
         Declared drift of the instruments that does not cancel, standard [1/yr].
     reference_flow : float, optional
         Flow the slope is for; the median of the days when left out [m3/s].
+    flow_u : float
+        Relative systematic standard uncertainty of the flow: which flow the slope is for [-].
     min_span_days : float
         Shortest span that gets a slope [d].
     min_days : int
@@ -162,7 +176,7 @@ def degradation_trend(
     Notes
     -----
     Generalised least squares on level, slope, annual sine and cosine (zero-mean prior), steps,
-    flow, flow times time and group offsets (zero-mean priors), with autoregressive plus
+    flow, flow and its square times time and group offsets (priors), with autoregressive plus
     independent errors whose parameters are integrated over
     (`pipeline.performance._correlated`). Gross outliers against
     the running median of 15 values are left out first.
@@ -194,9 +208,15 @@ def degradation_trend(
     raw = table[value].to_numpy(dtype=float)
     keep = ~_is_gross(raw) & np.r_[True, np.diff(day) > 0]
     table, stamps, day, raw = table.loc[keep], stamps[keep], day[keep], raw[keep]
-    columns, prior_sd = _regressors(table, stamps, annual_swing, reference_flow)
+    columns, prior_sd, middle = _regressors(table, stamps, annual_swing, reference_flow)
     noise = _relative_noise(table, value)
-    fit = fit_cells(weighted_sums(day, raw, columns, noise), [*range(len(prior_sd))], prior_sd)
+    sums, chosen_columns = weighted_sums(day, raw, columns, noise), [*range(len(prior_sd))]
+    fit = fit_cells(sums, chosen_columns, prior_sd)
+    if np.isfinite(middle):
+        # Lean and bend are parts of the rate, which is known only now.
+        rate = max(abs(fit.combine(np.eye(len(prior_sd))[1])[0]), LEAST_RATE)
+        prior_sd[SHARED + 1 : SHARED + 3] = LEAN_U * rate, BEND_U * rate
+        fit = fit_cells(sums, chosen_columns, prior_sd)
     fits, odds = [fit], [1.0]
     steps: list[int] = []
     while find_steps and len(steps) < MOST_STEPS:
@@ -217,9 +237,11 @@ def degradation_trend(
     total = sum(odds)
     mixed = mix(fits, [each / total for each in odds], SHARED)
     chosen = fits[len(steps)]
-    return _report(
-        mixed, chosen, stamps, day, raw, steps, annual_swing, drift_u_per_year, keep, seen
+    lean_u = np.hypot(LEAN, LEAN_U) * flow_u
+    trend = _report(
+        mixed, chosen, stamps, day, raw, steps, annual_swing, drift_u_per_year, lean_u, keep, seen
     )
+    return dataclasses.replace(trend, reference_flow=middle)
 
 
 def _is_gross(raw: Floats) -> NDArray[np.bool_]:
@@ -235,8 +257,8 @@ def _regressors(
     stamps: pd.DatetimeIndex,
     annual_swing: float,
     reference_flow: float | None,
-) -> tuple[Floats, Floats]:
-    """Level on the last day, slope per year, season, flow, group offsets."""
+) -> tuple[Floats, Floats, float]:
+    """Level on the last day, slope per year, season, flow, group offsets; the flow meant."""
     year = np.asarray((stamps - stamps[-1]) / pd.Timedelta("1D"), dtype=float) / DAYS_PER_YEAR
     origin = pd.Timestamp("2000-01-01", tz="UTC")
     angle = (
@@ -247,21 +269,25 @@ def _regressors(
     # Amplitude squared is the sum of two squared coefficients, hence the root of a half.
     season_sd = max(annual_swing, 1e-9) * np.sqrt(0.5)
     prior = [np.inf, np.inf, season_sd, season_sd]
+    middle = np.nan
     if "flow" in table.columns and table["flow"].notna().any():
         flow = table["flow"].to_numpy(dtype=float)
         middle = reference_flow or float(np.nanmedian(flow))
         away = np.nan_to_num(flow / middle - 1.0)
-        # Leakage costs more head far out on the curve: a loss that grows looks steeper when
-        # flow grows with it.
-        columns += [away, away * year]
-        prior += [FLOW_LEAN_U, FLOW_LEAN_U_PER_YEAR]
+        square = away**2
+        if "flow_spread" in table.columns:
+            spread = table["flow_spread"].to_numpy(dtype=float)
+            square = square + np.nan_to_num(spread / middle) ** 2
+        columns[1] = year * (1.0 + LEAN * away + BEND * square)
+        columns += [away, away * year, square * year]
+        prior += [FLOW_LEAN_U, LEAN_U, BEND_U]
     if "level_group" in table.columns and len(table["level_group"].unique()) > 1:
         codes, labels = pd.factorize(table["level_group"], sort=True)
         sizes = table.groupby("level_group")["level_group_u"].median()
         for code, label in enumerate(labels):
             columns.append((codes == code).astype(float))
             prior.append(max(float(sizes[label]), 1e-9))
-    return np.column_stack(columns), np.array(prior)
+    return np.column_stack(columns), np.array(prior), middle
 
 
 def _relative_noise(table: pd.DataFrame, value: str) -> Floats:
@@ -349,12 +375,14 @@ def _report(
     steps: list[int],
     annual_swing: float,
     drift_u_per_year: float,
+    lean_u: float,
     keep: NDArray[np.bool_],
     seen: dict[str, float],
 ) -> Trend:
     unit = np.eye(SHARED)
     slope, slope_u = fit.combine(unit[1])
-    lower, upper = mixture_interval(fit, unit[1], drift_u_per_year)
+    other_u = float(np.hypot(drift_u_per_year, lean_u * slope))
+    lower, upper = mixture_interval(fit, unit[1], other_u)
     level, level_u = fit.combine(unit[0])
     years = seen["span_days"] / DAYS_PER_YEAR
     sine, cosine = fit.combine(unit[2])[0], fit.combine(unit[3])[0]
@@ -380,7 +408,7 @@ def _report(
     return Trend(
         status="ok",
         slope_per_year=slope,
-        slope_u=float(np.hypot(slope_u, drift_u_per_year)),
+        slope_u=float(np.hypot(slope_u, other_u)),
         lower95=lower,
         upper95=upper,
         level_now=level,

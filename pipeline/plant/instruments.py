@@ -39,8 +39,9 @@ def read_accuracy(section: Section | None, quantity: str, low: float, high: floa
     """Read ``accuracy = { systematic = "0.5 % of span", random = "0.1 % of span" }``.
 
     Each is a limit: a part of the span or of the reading, or an amount with its unit, with or
-    without a leading ``±``. A table must state the systematic part; left out as a whole, usual
-    figures stand in.
+    without a leading ``±``. ``drift_per_year`` states a third in the same way: how far the
+    systematic part may move within a year. A table must state the systematic part; left out as
+    a whole, usual figures stand in.
 
     Parameters
     ----------
@@ -61,6 +62,7 @@ def read_accuracy(section: Section | None, quantity: str, low: float, high: floa
         return _usual(quantity, span)
     systematic = _limit(section, "systematic", quantity, span, required=True)
     random = _limit(section, "random", quantity, span)
+    drift = _limit(section, "drift_per_year", quantity, span)
     section.done()
     root3 = math.sqrt(3.0)
     return Accuracy(
@@ -68,6 +70,8 @@ def read_accuracy(section: Section | None, quantity: str, low: float, high: floa
         systematic_relative=systematic[1] / root3,
         random_absolute=random[0],
         random_relative=random[1],
+        drift_absolute=drift[0] / root3,
+        drift_relative=drift[1] / root3,
     )
 
 

@@ -28,6 +28,9 @@ class Accuracy:
         Parts that do not depend on the reading, in the tag's SI unit (k = 1).
     systematic_relative, random_relative : float
         Parts in proportion to the reading [-] (k = 1).
+    drift_absolute, drift_relative : float
+        How far the systematic part may move in a year, the same two ways (k = 1); zero where
+        the plant file says nothing of drift.
     assumed : bool
         True where the plant file says nothing and a usual figure stands in.
     """
@@ -36,6 +39,8 @@ class Accuracy:
     systematic_relative: float = 0.0
     random_absolute: float = 0.0
     random_relative: float = 0.0
+    drift_absolute: float = 0.0
+    drift_relative: float = 0.0
     assumed: bool = False
 
 

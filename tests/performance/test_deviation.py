@@ -148,7 +148,12 @@ def test_daily_values_are_ratios_of_sums(baseline):
     assert str(daily["time"].dtype) == "datetime64[us, UTC]"
     assert daily["time"][1].isoformat() == "2024-03-30T22:00:00+00:00"
     second = points.iloc[22:45]
-    assert daily["flow"][1] == pytest.approx(second["flow"].mean())
+    # Mean and standard deviation of the day's flows, weighted by flow times baseline head.
+    work = second["flow"] * baseline.predict_head(second["flow"])
+    mean = (work * second["flow"]).sum() / work.sum()
+    assert daily["flow"][1] == pytest.approx(mean)
+    spread = np.sqrt((work * (second["flow"] - mean) ** 2).sum() / work.sum())
+    assert daily["flow_spread"][1] == pytest.approx(spread)
     needed = RHO * G * second["flow"] * second["total_head"]
     efficiency = baseline.predict_efficiency(second["flow"])
     ratio = (needed / efficiency).sum() / second["electrical_power"].sum()

@@ -154,6 +154,34 @@ def test_drift_that_does_not_cancel_widens_the_interval(daily_series):
     assert within.level_now_u > without.level_now_u
 
 
+def test_the_slope_is_that_at_the_reference_flow(daily_series):
+    """A pump run 10 % further out from the second half on loses more there, not faster.
+
+    Leakage on a curve: the rate at 1.1 times the reference flow is 15 % larger.
+    """
+    series = daily_series(np.random.default_rng(18), 730, 0.0, sd=0.0005, outage=False)
+    years = np.arange(730) / DAYS
+    out = 1.0 + 0.1 * (np.arange(730) >= 365)
+    growing = series.assign(
+        deviation=series["deviation"] - 0.04 * years * (1.0 + 1.5 * (out - 1.0)),
+        flow=0.1 * out,
+        flow_spread=0.0,
+    )
+    told = degradation_trend(growing, reference_flow=0.1, find_steps=False)
+    blind = degradation_trend(growing.drop(columns="flow"), find_steps=False)
+    assert blind.upper95 < -0.04
+    assert told.lower95 < -0.04 < told.upper95
+    assert told.reference_flow == 0.1
+
+
+def test_an_unsure_flow_makes_the_rate_unsure(daily_series):
+    """Which flow the rate is for: with a meter known to 2 %, some 3 % of the rate."""
+    series = daily_series(np.random.default_rng(19), 730, -0.05, sd=0.0005).assign(flow=0.1)
+    sure, unsure = (degradation_trend(series, flow_u=u) for u in (0.0, 0.02))
+    assert unsure.slope_per_year == sure.slope_per_year
+    assert unsure.slope_u == pytest.approx(np.hypot(sure.slope_u, 0.05 * 0.02 * 2**0.5), rel=0.02)
+
+
 @pytest.mark.parametrize(
     ("days", "kept", "status"),
     [

@@ -99,6 +99,24 @@ def test_accuracy_forms(desk, written, expected):
     assert not accuracy.assumed
 
 
+@pytest.mark.parametrize(
+    ("written", "expected"),
+    [("0.1 % of span", (1000.0 / ROOT3, 0.0)), ("0.5 % of reading", (0.0, 0.005 / ROOT3))],
+)
+def test_drift_is_stated_like_the_other_parts(desk, written, expected):
+    """As a rectangular limit of a year's movement; the range of the tag is 0 to 10 bar."""
+    desk.put("tags", 3, "accuracy", {"systematic": "1 kPa", "drift_per_year": written})
+    accuracy = desk.read().tags["PT1"][0].accuracy
+    assert (accuracy.drift_absolute, accuracy.drift_relative) == pytest.approx(expected)
+    assert accuracy.systematic_absolute == pytest.approx(1000.0 / ROOT3)
+
+
+def test_drift_is_none_unless_stated(desk):
+    for tag in ("PT1", "FT1"):
+        accuracy = desk.read().tags[tag][0].accuracy
+        assert (accuracy.drift_absolute, accuracy.drift_relative) == (0.0, 0.0)
+
+
 def test_random_part_is_a_standard_deviation(desk):
     accuracy = desk.read().tags["PT1"][0].accuracy
     assert accuracy.random_absolute == pytest.approx(1000.0)

@@ -30,9 +30,8 @@ Constants: rho g = 9802.32 N/m3 (see `richmond`), g = 9.80665 m/s2.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from functools import lru_cache
+from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -218,14 +217,16 @@ class Engine:
         def head(name: str) -> float:
             return float(en.ENgetnodevalue(en.ENgetnodeindex(name), EN.HEAD))
 
-        flows = [link(f"branch{k}", EN.FLOW) / 1e3 * on for k, on in zip((1, 2), running)]
+        flows = [
+            link(f"branch{k}", EN.FLOW) / 1e3 * on for k, on in zip((1, 2), running, strict=True)
+        ]
         power = [link(f"P{k}", EN.ENERGY) * 1e3 for k in (1, 2)]
         return (
             *flows, head("S1"), head("S2"), head("D1"), head("D2"), *power
         )  # fmt: skip
 
 
-@lru_cache(maxsize=None)
+@cache
 def solutions(fault: str) -> dict[str, np.ndarray]:
     """Solve the grid of one fault.
 
@@ -266,12 +267,13 @@ def _unit(value: np.ndarray, axis: np.ndarray) -> np.ndarray:
     return 2.0 * (value - axis[0]) / span - 1.0 if span > 0 else np.zeros(np.shape(value))
 
 
-@lru_cache(maxsize=None)
+@cache
 def _surface(fault: str, combination: str) -> tuple[tuple[int, int, int], np.ndarray]:
     """Polynomial of the solved states of one fault and combination."""
     axes = (SIZES[fault], LEVELS, DEMANDS)
     degrees = tuple(min(DEGREE, len(axis) - 1) for axis in axes)
-    mesh = [_unit(a, axis).ravel() for a, axis in zip(np.meshgrid(*axes, indexing="ij"), axes)]
+    grids = np.meshgrid(*axes, indexing="ij")
+    mesh = [_unit(a, axis).ravel() for a, axis in zip(grids, axes, strict=True)]
     values = solutions(fault)[combination].reshape(-1, len(OUTPUTS))
     basis = chebvander3d(*mesh, degrees)
     return degrees, np.linalg.lstsq(basis, values, rcond=None)[0]
@@ -443,7 +445,7 @@ def fault_size(case: Case, day: np.ndarray) -> np.ndarray:
     return size
 
 
-def _duty(rng: np.random.Generator, day: np.ndarray) -> tuple[np.ndarray, ...]:
+def _duty(case: Case, rng: np.random.Generator, day: np.ndarray) -> tuple[np.ndarray, ...]:
     """Level, demand and which pumps run: by hour, season and chance."""
     n = len(day)
     hour = (day % 1.0) * 24.0
@@ -456,8 +458,8 @@ def _duty(rng: np.random.Generator, day: np.ndarray) -> tuple[np.ndarray, ...]:
     level = level + rng.normal(0.0, 0.15, n)
     night = (hour < 6.0).astype(float)
     draw = rng.random(n)
-    both = draw < 0.10 + 0.35 * (1.0 - night)
-    second = ~both & (draw > 0.80)
+    both = draw < 0.10 + (0.10 if case.shared_meter else 0.35) * (1.0 - night)
+    second = ~both & (draw > 0.70)
     combination = np.where(both, "both", np.where(second, "second", "first"))
     # A tenth of the days pump 1 stands.
     stands = np.repeat(rng.random(n // PER_DAY) < 0.1, PER_DAY)
@@ -488,7 +490,7 @@ def draw(case: Case, rng: np.random.Generator, *, both: bool = False) -> Drawn:
     """
     days = LEARNED_DAYS + case.days
     day = np.arange(days * PER_DAY) / PER_DAY - LEARNED_DAYS + 0.5 / PER_DAY
-    level, demand, combination = _duty(rng, day)
+    level, demand, combination = _duty(case, rng, day)
     size = fault_size(case, day)
     solved = {"reversible": "impeller_damage"}.get(case.fault, case.fault)
     hydraulic = solved if solved in SIZES else "none"
@@ -497,7 +499,7 @@ def draw(case: Case, rng: np.random.Generator, *, both: bool = False) -> Drawn:
     )
     time = START + pd.to_timedelta((day + LEARNED_DAYS - 0.5 / PER_DAY) * 86400.0, unit="s")
     time = pd.DatetimeIndex(time).floor("s").as_unit("us")
-    wrong = {"meter": np.zeros(len(day)), "suction": 0 * day, "discharge": 0 * day, "power": 0 * day}
+    wrong = {name: np.zeros(len(day)) for name in ("meter", "suction", "discharge", "power")}
     head_0 = SPECIFIC_WEIGHT * float(pump_head(REFERENCE_FLOW))
     if case.fault == "flow_meter":
         wrong["meter"] = -size
@@ -511,14 +513,10 @@ def draw(case: Case, rng: np.random.Generator, *, both: bool = False) -> Drawn:
     level_read = level + level_error + 0.003 * rng.standard_normal(len(day))
     if case.fault == "level":
         level_read = level_read + size * head_0 / SPECIFIC_WEIGHT
-    readings = {
-        k: _readings(case, rng, true, combination, k, days, wrong, day) for k in (1, 2)
-    }
+    readings = {k: _readings(case, rng, true, combination, k, days, wrong, day) for k in (1, 2)}
     static = SPECIFIC_WEIGHT * (level_read - TAP["suction"][0])
     header = sum(np.nan_to_num(readings[k]["flow"].to_numpy()) for k in (1, 2))
-    rows = {
-        k: _rows(readings[k], time, static, header, k) for k in (1, 2)
-    }
+    rows = {k: _rows(readings[k], time, static, header, k) for k in (1, 2)}
     lost_from = _lost_from(case, rng)
     model = _model(case, rng, rows, day, lost_from)
     points = {}
@@ -568,6 +566,10 @@ def _readings(
         - 0.5 * DENSITY * velocity[side] ** 2
         for side in TAP
     }
+    if case.tap_before_strainer and k == 1 and case.fault == "suction_restriction":
+        # The tap does not see what is lost behind it.
+        velocity_head = (flow / (np.pi * BRANCH[1] ** 2 / 4)) ** 2 / (2.0 * G)
+        pressure["suction"] += weight * strainer_for(fault_size(case, day)) * velocity_head
     # Nine tenths of the day's residual in head and four tenths in power make one of efficiency.
     head_day = np.repeat(alike(rng, days, 0.91 * case.sd, case.lag1), PER_DAY)
     power_day = np.repeat(alike(rng, days, 0.41 * case.sd, case.lag1), PER_DAY)
@@ -724,12 +726,4 @@ def _rest(
 
 def fleet(case: Case, count: int, seed: int, **options: Any) -> list[Drawn]:
     """Draw a case many times."""
-    return [
-        draw(case, np.random.default_rng([seed, number]), **options) for number in range(count)
-    ]
-
-
-def varied(case: Case, **changes: Sequence[Any]) -> list[Case]:
-    """The case at each of the values of one parameter."""
-    (name, values), = changes.items()
-    return [replace(case, **{name: value}) for value in values]
+    return [draw(case, np.random.default_rng([seed, number]), **options) for number in range(count)]

@@ -52,7 +52,7 @@ PUMPS = Contract(
         C(
             "efficiency_rate_low",
             "number",
-            "Lower end of its 95 % interval; drift of instruments is not in it.",
+            "Lower end of its 95 % interval; drift of instruments is in it where declared.",
             "rate_per_year",
         ),
         C("efficiency_rate_high", "number", "Upper end of its 95 % interval.", "rate_per_year"),
