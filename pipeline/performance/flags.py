@@ -20,7 +20,7 @@ from pipeline.performance.statistics import cusum
 SEVERITIES = ("watch", "plan", "act")
 """From the mildest: keep an eye on it, plan the work, act now."""
 
-SHAPE_DAYS = 30  # running days after the opening that still tell a jump from a ramp
+SHAPE_DAYS = 60  # running days after the opening that still tell a jump from a ramp
 BEGINNINGS = 60  # days on which a step or a ramp may have begun, when the two are compared
 
 DEFAULT_CHECK = (
@@ -351,7 +351,7 @@ def _beginning(
     loss = one.loss_sign * daily[one.column].to_numpy(dtype=float)
     learned = np.asarray(days < baseline_end) & np.isfinite(loss)
     target = float(loss[learned].mean()) if learned.any() else 0.0
-    # The day a flag opens is early to tell a jump from a ramp; some weeks more tell it better.
+    # The day a flag opens is early to tell a jump from a ramp; two months more tell it better.
     until = min(last, first + SHAPE_DAYS)
     seen = np.nan_to_num(loss[: until + 1], nan=target) - target
     upper, _ = cusum(seen[: first + 1], 0.0, 0.5 * rules.least_loss)
