@@ -34,7 +34,7 @@ exit codes:
   0  done (rejected rows are counted)
   1  internal error
   2  command or plant file
-  3  a whole file or pump failed, the rest is done
+  3  a whole file, a pump or publishing failed, the rest is done
   4  another run works on the data folder
   5  plant file or code changed: a rebuild needs --rebuild
 """
@@ -126,6 +126,18 @@ def _parser() -> argparse.ArgumentParser:
     backtest.add_argument("--workers", type=int, help="processes; default one per core")
     _common(backtest)
     backtest.set_defaults(command=_backtest)
+    publish = commands.add_parser(
+        "publish", help="send the tables to a SQL database for dashboards; only what changed"
+    )
+    publish.add_argument("plant", help="plant file (TOML)")
+    publish.add_argument(
+        "--to",
+        help="'sqlite', a file such as tables.sqlite, or postgresql://user@host/database; "
+        "default: as the plant file says, or a SQLite file in the data folder",
+    )
+    publish.add_argument("--anew", action="store_true", help="send every row again")
+    _common(publish)
+    publish.set_defaults(command=_publish)
 
     schedule = commands.add_parser("schedule", help="do every night, until stopped")
     schedule.add_argument("plant", help="plant file (TOML)")
@@ -227,6 +239,16 @@ def _schedule(options: argparse.Namespace) -> int:
     return int(flow.main([options.plant, "--at", options.at]))
 
 
+def _publish(options: argparse.Namespace) -> int:
+    from dataclasses import asdict
+
+    from pipeline.jobs.publish import publish_plant
+
+    found = publish_plant(options.plant, options.to, anew=options.anew)
+    print(json.dumps(asdict(found), ensure_ascii=False, indent=2) if options.json else found)
+    return DONE
+
+
 def _check(options: argparse.Namespace) -> int:
     from pipeline.jobs.check import check_plant
 
@@ -271,6 +293,8 @@ def _instant(text: str | None):  # type: ignore[no-untyped-def]  # noqa: ANN202
 
 
 def _report(result: RunResult, as_json: bool) -> int:
+    from dataclasses import asdict
+
     from pipeline.jobs.summary import summary, summary_text, written_text
 
     outcome = result.outcome
@@ -284,6 +308,8 @@ def _report(result: RunResult, as_json: bool) -> int:
             "notes": outcome.notes,
             "exit_code": code,
         }
+        if result.published is not None:
+            found["published"] = asdict(result.published)
         if result.as_of is not None:
             found |= summary(result.plant)
         print(json.dumps(found, ensure_ascii=False, indent=2, allow_nan=False, default=str))
@@ -297,6 +323,8 @@ def _report(result: RunResult, as_json: bool) -> int:
     news = f"{outcome.new_files} new file(s) read" if outcome.new_files else "No new files"
     print(f"\n{news}, {outcome.rejected_rows} row(s) rejected.", end=" ")
     print("Tables updated." if result.changed else "Nothing changed.")
+    if result.published is not None:
+        print(f"Published to {result.published}")
     for note in outcome.notes[:10]:
         print(f"Note: {note}")
     if len(outcome.notes) > 10:

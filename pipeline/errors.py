@@ -11,6 +11,7 @@
     ├── StoreError                 the data folder cannot be used
     │   ├── StoreLockedError       another run holds the data folder
     │   └── RebuildNeededError     a change needs a full rebuild that was not asked for
+    ├── PublishError               the tables could not be published to a database
     └── InsufficientEvidenceError  an estimate was asked for that the data cannot support
 
 Estimates inside a run do not raise ``InsufficientEvidenceError``: they return a typed
@@ -31,6 +32,7 @@ __all__ = [
     "GaugelessError",
     "InsufficientEvidenceError",
     "PlantFileError",
+    "PublishError",
     "RangeError",
     "RebuildNeededError",
     "StoreError",
@@ -114,6 +116,10 @@ class StoreLockedError(StoreError):
 
 class RebuildNeededError(StoreError):
     """Raised when a change needs a rebuild the user has not agreed to."""
+
+
+class PublishError(GaugelessError):
+    """Raised when tables cannot be published; the Parquet files are whole all the same."""
 
 
 class InsufficientEvidenceError(GaugelessError):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pipeline.errors import (
     ContractError,
     GaugelessError,
+    PublishError,
     RebuildNeededError,
     StoreLockedError,
 )
@@ -29,6 +30,8 @@ def exit_code(error: BaseException) -> int:
     >>> exit_code(StoreLockedError("in use")), exit_code(ValueError("a defect"))
     (4, 1)
     """
+    if isinstance(error, PublishError):
+        return PARTIAL
     if isinstance(error, StoreLockedError):
         return LOCKED
     if isinstance(error, RebuildNeededError):

@@ -9,9 +9,10 @@ from __future__ import annotations
 import datetime as dt
 import logging
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 import pyarrow as pa
@@ -35,6 +36,9 @@ from pipeline.plant.side_files import Event, SpotReading, read_events, read_surv
 from pipeline.tables.catalogue import PUBLISHED
 from pipeline.tables.contracts import dictionary_rows
 from pipeline.tables.store import Stage, Store, inputs_digest
+
+if TYPE_CHECKING:
+    from pipeline.tables.publish import Published
 
 _log = logging.getLogger(__name__)
 
@@ -64,6 +68,8 @@ class RunResult:
         Evidence before this instant counts; None without any sample.
     outcome : Outcome
         New files, failures and notes.
+    published : Published or None
+        What was sent to the database the plant file names; None without one, or if it failed.
     """
 
     plant: Plant
@@ -71,6 +77,7 @@ class RunResult:
     changed: bool
     as_of: pd.Timestamp | None
     outcome: Outcome = field(default_factory=Outcome)
+    published: Published | None = None
 
 
 def run_plant(
@@ -136,6 +143,8 @@ def run_plant(
                 _log.info("generation %d, changed: %s", result.generation, result.changed)
                 if page and result.as_of is not None:
                     _write_page(result, held, progress)
+                if plant.publish is not None and result.as_of is not None:
+                    result = _publish(result, progress)
             return result
         except Exception:
             # The command line says it in one sentence; the log keeps where it happened.
@@ -249,6 +258,20 @@ def _write_page(result: RunResult, held: Workers, progress: Progress) -> None:
         result.outcome.fail(
             f"{PAGE}: the page could not be written ({error}); the tables are whole."
         )
+
+
+def _publish(result: RunResult, progress: Progress) -> RunResult:
+    """Send the tables to the plant's database; they are committed, whatever becomes of it."""
+    from pipeline.jobs.publish import publish_plant
+
+    progress("publishing to SQL", 0, 1)
+    try:
+        published = publish_plant(result.plant)
+    except (GaugelessError, OSError) as error:
+        result.outcome.fail(str(error))
+        return result
+    _log.info("published to %s", published)
+    return replace(result, published=published)
 
 
 _SECOND = pd.Timedelta(seconds=1)

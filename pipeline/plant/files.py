@@ -75,6 +75,22 @@ def data_folder(section: Section, key: str, folder: Path) -> Path:
         return folder / path
 
 
+def is_writable_place(section: Section, key: str, name: str, folder: Path) -> bool:
+    """Whether a file may be written there: inside the plant file's folder, or absolute."""
+    if Path(name).is_absolute():
+        return True
+    if not _is_contained(section, key, name):
+        return False
+    if not _lies_in(folder / name, folder):
+        section.fault(
+            key,
+            f"{shown(name)}, a link that leads out of the plant file's folder",
+            "a file inside it, or an absolute path",
+        )
+        return False
+    return True
+
+
 def export_pattern(section: Section, key: str) -> str:
     """Take the folder or glob of exports: inside the plant file's folder, or absolute."""
     pattern = section.text(key)

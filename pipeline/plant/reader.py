@@ -23,6 +23,7 @@ from pipeline.errors import Fault, PlantFileError
 from pipeline.plant.fields import Section
 from pipeline.plant.files import data_folder, file_beside
 from pipeline.plant.machines import FlowMeter, Pump
+from pipeline.plant.publication import read_publication
 from pipeline.plant.read_pumps import read_meter, read_pump
 from pipeline.plant.read_signals import read_export, read_tag
 from pipeline.plant.read_sources import read_source
@@ -131,6 +132,7 @@ def _read(content: dict[str, Any], path: Path, raw: bytes, faults: list[Fault]) 
         survey=file_beside(top, "survey", folder),
         events=file_beside(top, "events", folder),
         text=bytes(text),
+        publish=read_publication(top, folder),
     )
     if not top.has("exports"):
         top.fault("exports", "no [[exports]] table", "at least one, with the path of the files")

@@ -11,6 +11,7 @@ from typing import TypeVar
 import pandas as pd
 
 from pipeline.plant.machines import FlowMeter, Pump
+from pipeline.plant.publication import Publication
 from pipeline.plant.signals import ExportFormat, Tag
 from pipeline.plant.suction_side import Liquid, SuctionLine, SuctionSource
 from pipeline.plant.validity import BEGINNING
@@ -106,6 +107,8 @@ class Plant:
         Names of the files of spot readings and of events, beside the plant file.
     text : bytes
         Content of the plant file (and the curve files it names), for fingerprints.
+    publish : Publication or None
+        Where the tables are published at the end of each run; None for nowhere.
     """
 
     path: Path
@@ -122,6 +125,7 @@ class Plant:
     survey: str | None = None
     events: str | None = None
     text: bytes = b""
+    publish: Publication | None = None
 
     def eras(self, start: pd.Timestamp, end: pd.Timestamp) -> list[Snapshot]:
         """Cut a span of time where any item changes.
