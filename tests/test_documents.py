@@ -48,7 +48,9 @@ def test_named_files_exist(text):
 
 def test_readme_commands_are_understood():
     """Every `gaugeless` command it names is one."""
-    words = set(re.findall(r"gaugeless (run|demo|check|inspect|schedule|backtest)\b", README))
+    words = set(
+        re.findall(r"gaugeless (run|demo|check|inspect|publish|schedule|backtest)\b", README)
+    )
     help_text = cli._parser().format_help()
     assert words >= {"run", "demo", "check", "inspect"}
     assert all(re.search(rf"^    {word} ", help_text, re.MULTILINE) for word in words)

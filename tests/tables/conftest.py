@@ -90,6 +90,9 @@ def postgres() -> Iterator[Server]:
             *(str(programs / "initdb"), "--pgdata", str(data), "--username=owner"),
             *("--auth=trust", "--encoding=UTF8", "--no-sync"),
         )
+        # One user that must give a password; all others of this private socket are trusted.
+        rules = data / "pg_hba.conf"
+        rules.write_text("local all guarded scram-sha-256\n" + rules.read_text())
         control = (str(programs / "pg_ctl"), "--pgdata", str(data), "--wait")
         run(*control, "start", "--options", settings, "--log", str(folder / "log"))
         try:
