@@ -410,11 +410,11 @@ def test_the_roles_of_the_readme_are_enough_and_no_more(folder, postgres):
         (writer, "CREATE ROLE another"),
     )
     for who, statement in refused:
-        with pytest.raises(Exception, match="permission denied|must be owner"):
+        with pytest.raises(Exception, match=r"permission denied|must be owner"):
             who.sql(statement)
-    with pytest.raises(PublishError, match="There is no schema plant.*CREATE SCHEMA plant AUTHO"):
-        other = place("gaugeless_writer")
-        other.schema = "plant"
+    other = place("gaugeless_writer")
+    other.schema = "plant"
+    with pytest.raises(PublishError, match=r"There is no schema plant.*CREATE SCHEMA plant AUTHO"):
         case.publish(folder, other.database())
 
 
