@@ -363,6 +363,18 @@ _DIMENSIONS: dict[str, Dimension] = {
             {"SI": ("percent", "%/yr", "pct_per_yr"), "US": ("percent", "%/yr", "pct_per_yr")},
         ),
         Dimension(
+            "years",
+            "a",
+            {"year": ("a", "yr", "year", "years")},
+            {"SI": ("year", "a", "yr"), "US": ("year", "yr", "yr")},
+        ),
+        Dimension(
+            "emissions",
+            "kg",
+            {"kilogram": ("kg", "kg CO2e"), "1e3*kilogram": ("t CO2e",)},
+            {"SI": ("kilogram", "kg CO₂e", "kg_co2e"), "US": ("kilogram", "kg CO₂e", "kg_co2e")},
+        ),
+        Dimension(
             "money",
             "1",
             {"dimensionless": ("1",)},
@@ -391,6 +403,8 @@ _SI_PINT = {
     "A": "ampere",
     "V": "volt",
     "s": "second",
+    "kg": "kilogram",
+    "a": "year",
 }
 
 
@@ -450,6 +464,8 @@ def _entries() -> tuple[Quantity, ...]:
         q("efficiency_deviation", "δη", "fraction", "Efficiency against baseline, same flow."),
         q("rate_per_year", "", "fraction_per_year", "Change per year, part of the baseline."),
         q("cost", "", "money", "Money, in the plant's currency."),
+        q("emissions", "m_e", "emissions", "Greenhouse gas emissions, as carbon dioxide."),
+        q("years", "", "years", "A span of time in years of 365.25 days."),
         q("number", "", "number", "A plain number."),
     )
 

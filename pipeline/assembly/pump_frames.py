@@ -53,7 +53,9 @@ def segment_column(segment: Segment) -> str:
     return f"flow_{segment.id}"
 
 
-def pump_frames(snapshot: Snapshot, view: GridView) -> dict[str, pd.DataFrame]:
+def pump_frames(
+    snapshot: Snapshot, view: GridView, allocated: Mapping[str, Floats] | None = None
+) -> dict[str, pd.DataFrame]:
     """Assemble what is known of each pump on the grid.
 
     Parameters
@@ -62,6 +64,9 @@ def pump_frames(snapshot: Snapshot, view: GridView) -> dict[str, pd.DataFrame]:
         The plant during the span of the view.
     view : GridView
         Measurements of the span.
+    allocated : mapping of str to ndarray, optional
+        By pump, its flow where a meter serves several running pumps; NaN where not known
+        [m3/s].
 
     Returns
     -------
@@ -70,7 +75,8 @@ def pump_frames(snapshot: Snapshot, view: GridView) -> dict[str, pd.DataFrame]:
 
         ``time`` (UTC, interval start), ``state`` (see ``STATES``), ``is_steady`` (bool),
         ``flow`` (through the pump; zero while standing), ``flow_source`` (``measured``,
-        ``shared`` while a meter serves several running pumps, ``missing``), ``suction_flow``
+        ``shared`` while a meter serves several running pumps, ``allocated`` where the flow is
+        known all the same, ``missing``), ``suction_flow``
         (in the branch), one ``flow_<segment>`` per header segment, ``density``,
         ``vapour_pressure``, ``static_pressure`` (at the suction gauge without any flow) with
         ``static_pressure_u_systematic`` and ``static_pressure_u_random``, ``static_reason`` (a
@@ -82,7 +88,8 @@ def pump_frames(snapshot: Snapshot, view: GridView) -> dict[str, pd.DataFrame]:
         ``suction_reading``, ``discharge_reading``, ``electrical_power``, ``speed``.
     """
     states = {name: _state(pump, snapshot, view) for name, pump in snapshot.pumps.items()}
-    flows = {name: _flow(name, snapshot, view, states) for name in snapshot.pumps}
+    given = allocated or {}
+    flows = {name: _flow(name, snapshot, view, states, given.get(name)) for name in snapshot.pumps}
     plain = {name: flow for name, (flow, _) in flows.items()}
     sides = {
         name: _suction_side(line, snapshot, view, states, plain)
@@ -199,7 +206,11 @@ def _state(pump: Pump, snapshot: Snapshot, view: GridView) -> np.ndarray:
 
 
 def _flow(
-    name: str, snapshot: Snapshot, view: GridView, states: Mapping[str, np.ndarray]
+    name: str,
+    snapshot: Snapshot,
+    view: GridView,
+    states: Mapping[str, np.ndarray],
+    allocated: Floats | None,
 ) -> tuple[Floats, np.ndarray]:
     """Give the flow through a pump and where it is from."""
     pump = snapshot.pumps[name]
@@ -214,8 +225,8 @@ def _flow(
         shared = np.zeros(len(view), dtype=bool)
         for other in others:
             shared |= states[other] != "standing"
-        flow = np.where(shared, np.nan, flow)
-        source[shared] = "shared"
+        flow = np.where(shared, np.nan if allocated is None else allocated, flow)
+        source[shared] = np.where(np.isfinite(flow[shared]), "allocated", "shared")
     flow = np.where(state == "standing", 0.0, flow)
     source[~np.isfinite(flow) & (source != "shared")] = "missing"
     return flow, source
@@ -289,7 +300,10 @@ def _frame(
     }
     sisters = [p for p, other in snapshot.pumps.items() if other.suction_line == pump.suction_line]
     rise = view.value(pump.discharge_pressure_tag) - static.value
-    watched = [flow, view.value(pump.power_tag), rise]
+    # What was allocated is as noisy as the heads it came from: the meter tells what moved.
+    meter = snapshot.meter_of(pump.id) if pump.flow_tag is None else None
+    moving = flow if meter is None else view.value(meter.tag)
+    watched = [moving, view.value(pump.power_tag), rise]
     unsettled = np.isin(static.reason, UNSETTLED)
     steady = _is_steady(states[pump.id], watched, [states[p] for p in sisters])
     frame["is_steady"] = steady & ~unsettled

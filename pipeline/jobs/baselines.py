@@ -134,13 +134,13 @@ def _at(versions: Sequence[Pump], time: pd.Timestamp) -> Pump:
 
 def steady_points(run: Run, pump: str, start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
     """Read the operating points of a pump within a span, month by month as needed."""
-    stored = run.stage.months("operating_points")
+    stored = run.stage.months(run.learning_points)
     if not stored:
         return pd.DataFrame(columns=list(_COLUMNS))
     wanted = set(stored)
     if start > BEGINNING:
         wanted &= set(months_between(start, end, run.zone))
-    frame = run.read("operating_points", sorted(wanted) or stored[:1], _COLUMNS)
+    frame = run.read(run.learning_points, sorted(wanted) or stored[:1], _COLUMNS)
     time = frame["time"]
     mine = (frame["pump"] == pump) & (frame["status"] == STEADY) & (time >= start) & (time < end)
     return frame[mine].reset_index(drop=True)
@@ -253,7 +253,7 @@ def _learning_points(run: Run, epoch: Epoch) -> pd.DataFrame:
     if pump.baseline_to is not None:
         return steady_points(run, pump.id, start, end)
     # Read on only as far as needed: the first days with points decide.
-    stored = run.stage.months("operating_points")
+    stored = run.stage.months(run.learning_points)
     found: list[pd.DataFrame] = []
     for month in stored:
         first, last = run.bounds(month)

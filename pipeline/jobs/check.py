@@ -21,7 +21,7 @@ from pipeline.performance.site_survey import (
     survey_sheet,
 )
 from pipeline.plant import Plant, read_plant
-from pipeline.plant.side_files import read_events, read_survey
+from pipeline.plant.side_files import Notes
 from pipeline.tables.store import Store, open_tables
 
 
@@ -101,8 +101,7 @@ def check_plant(path: str | Path) -> CheckResult:
         If the data folder is on a file system that cannot hold the store.
     """
     plant = read_plant(path)
-    read_events(plant)
-    survey = read_survey(plant)
+    survey = Notes.of(plant).survey
     place = plant.data_folder
     while not place.exists():
         place = place.parent

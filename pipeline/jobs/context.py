@@ -23,6 +23,10 @@ _log = logging.getLogger(__name__)
 # Raise a number whenever a stage would give other results from the same inputs.
 STAGE_VERSIONS = {"read": 1, "measure": 1, "suction": 1, "perform": 1}
 
+METERED = "metered_points"
+"""Working table: operating points before any flow is allocated, where pumps share a meter.
+Baselines learn from it, and flows are allocated by them."""
+
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, how many steps are done, and how many there are."""
 
@@ -47,6 +51,8 @@ class Outcome:
         Rows rejected in the files taken in.
     rebuilt : list of str
         Months of measurements rebuilt.
+    flag_changes : list of (str, str)
+        Flags that opened, grew, closed or were withdrawn since the last run, and which it was.
     """
 
     new_files: int = 0
@@ -54,6 +60,7 @@ class Outcome:
     notes: list[str] = field(default_factory=list)
     rejected_rows: int = 0
     rebuilt: list[Month] = field(default_factory=list)
+    flag_changes: list[tuple[str, str]] = field(default_factory=list)
 
     def fail(self, sentence: str) -> None:
         """Note a failure and go on."""
@@ -72,6 +79,7 @@ class Outcome:
         self.notes += later.notes
         self.rejected_rows += later.rejected_rows
         self.rebuilt += later.rebuilt
+        self.flag_changes += later.flag_changes
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +116,8 @@ class Fingerprints:
             repr((plant.sources, plant.lines, plant.flow_meters, plant.liquids)),
             repr(pumps),
             repr(tuple(survey)),
-            repr([e for e in events if e.kind in ("cleaning", "gauge")]),
+            # What a cleaning cost or who noted what moves no pressure.
+            repr([(e.time, e.pump, e.kind) for e in events if e.kind in ("cleaning", "gauge")]),
         )
         perform = _digest(
             "perform", suction, repr((plant.pumps, plant.tariffs)), repr(tuple(events))
@@ -186,6 +195,11 @@ class Run:
         start, end = month_bounds(month, self.zone)
         return start, max(start, min(end, self.as_of))
 
+    @property
+    def learning_points(self) -> str:
+        """Where the steady operating points stand from which baselines learn."""
+        return METERED if self.stage.months(METERED) else "operating_points"
+
     def read(
         self,
         table: str,
@@ -193,7 +207,7 @@ class Run:
         columns: Sequence[str] | None = None,
     ) -> pd.DataFrame:
         """Read a table, or some of its columns by bare name, as an inner SI frame."""
-        contract = BY_NAME[table]
+        contract = BY_NAME["operating_points" if table == METERED else table]
         if not self.stage.digests(table):
             frame = contract.empty()
             return frame if columns is None else frame[list(columns)]

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from pipeline.errors import Fault, PlantFileError
 
-_PARTS = ("plant.toml", "events.csv", "survey.csv", "curves", "exports")
+_PARTS = ("plant.toml", "events.csv", "survey.csv", "acknowledgements.csv", "curves", "exports")
 
 
 def prepare_demo(folder: str | Path) -> Path:

@@ -16,6 +16,11 @@ import pandas as pd
 from pipeline.errors import InsufficientEvidenceError
 from pipeline.jobs.baselines import Baseline, deviation_from, steady_points
 from pipeline.jobs.context import Run
+from pipeline.performance.acknowledgement import (
+    ACKNOWLEDGEMENT_COLUMNS,
+    acknowledged,
+    unknown_flags,
+)
 from pipeline.performance.causes import Circumstances, Verdict, find_causes, flow_signature
 from pipeline.performance.flags import (
     PERFORMANCE,
@@ -26,7 +31,7 @@ from pipeline.performance.flags import (
 )
 from pipeline.performance.rolling import SOURCES_BY_CERTAINTY
 from pipeline.performance.site_checks import CHECKS
-from pipeline.plant.side_files import Event
+from pipeline.plant.side_files import Acknowledgement, Event
 from pipeline.plant.types import BEGINNING
 
 SIGNATURE_DAYS = 30
@@ -42,11 +47,17 @@ SUCTION_RULES = FlagRules(least_loss=0.15, plan_loss=0.5, act_loss=1.5, annual_s
 Common practice, no source."""
 
 
-def find_flags(run: Run, baselines: Sequence[Baseline], events: Sequence[Event]) -> None:
-    """Build ``flags`` and ``flag_history``."""
+def find_flags(
+    run: Run,
+    baselines: Sequence[Baseline],
+    events: Sequence[Event],
+    acknowledgements: Sequence[Acknowledgement] = (),
+) -> None:
+    """Build ``flags`` and ``flag_history``, and tell the run what changed since the last one."""
     tables = ("daily_deviations", "suction_losses", "gauge_checks")
-    inputs = ["flags", 1, run.fingerprints.perform]
+    inputs: list[object] = ["flags", 1, run.fingerprints.perform]
     inputs += [sorted(run.stage.digests(name).items()) for name in tables]
+    before = run.read("flag_history")
     made: list[tuple[pd.DataFrame, pd.DataFrame]] = []
 
     def replayed() -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -54,8 +65,51 @@ def find_flags(run: Run, baselines: Sequence[Baseline], events: Sequence[Event])
             made.append(_replay_all(run, baselines, events))
         return made[0]
 
-    run.build("flags", None, inputs, lambda: replayed()[0])
     run.build("flag_history", None, inputs, lambda: replayed()[1])
+    history = run.read("flag_history")
+    run.outcome.flag_changes = flag_changes(before, history)
+    # An acknowledgement lapses as time goes by, so its state is an input too.
+    said = [(a, a.time <= run.as_of, a.until is not None and a.until <= run.as_of)
+            for a in acknowledgements]  # fmt: skip
+    frame = _said(acknowledgements)
+    run.build(
+        "flags",
+        None,
+        [*inputs, repr(said)],
+        lambda: acknowledged(replayed()[0], history, frame, run.as_of),
+    )
+    for flag in unknown_flags(run.read("flags"), frame):
+        run.outcome.note(
+            f"{run.plant.acknowledgements}: there is no flag '{flag}'. The table flags lists them."
+        )
+
+
+def flag_changes(before: pd.DataFrame, after: pd.DataFrame) -> list[tuple[str, str]]:
+    """Give what one history of flags has that an earlier one had not, as (flag, change).
+
+    A flag that later evidence takes back altogether is ``withdrawn``.
+    """
+    keys = ["flag", "day", "change"]
+    known = pd.MultiIndex.from_frame(before[keys])
+    new = after[~pd.MultiIndex.from_frame(after[keys]).isin(known)].sort_values(["day", "flag"])
+    found = list(zip(new["flag"].astype(str), new["change"].astype(str), strict=True))
+    # What opened and closed before anybody was told of it is history, not news.
+    old = set(before["flag"].astype(str))
+    over = {flag for flag, change in found if change == "closed" and flag not in old}
+    found = [(flag, change) for flag, change in found if flag not in over]
+    gone = sorted(set(before["flag"].astype(str)) - set(after["flag"].astype(str)))
+    return [*found, *((flag, "withdrawn") for flag in gone)]
+
+
+def _said(acknowledgements: Sequence[Acknowledgement]) -> pd.DataFrame:
+    """Acknowledgements as a frame."""
+    rows = [(a.flag, a.time, a.by, a.until, a.note) for a in acknowledgements]
+    frame = pd.DataFrame(rows, columns=["flag", "time", "by", "until", "note"])
+    times = {name: pd.to_datetime(frame[name], utc=True).dt.as_unit("us") for name in _TIMES}
+    return frame.assign(**times)
+
+
+_TIMES = ("time", "until")
 
 
 def _replay_all(
@@ -205,11 +259,12 @@ def _suction_rows(flags: pd.DataFrame) -> pd.DataFrame:
 def _flag_rows(run: Run, pieces: Sequence[pd.DataFrame]) -> pd.DataFrame:
     contract = run.contract("flags")
     if not pieces:
-        return contract.empty()
-    rows = pd.concat(pieces, ignore_index=True)
+        return contract.empty().drop(columns=list(ACKNOWLEDGEMENT_COLUMNS))
+    # A replay has its own word on acknowledgements; here people's file is what counts.
+    rows = pd.concat(pieces, ignore_index=True).drop(columns="acknowledged")
     rows["loss_u95"] = 2.0 * rows.pop("loss_u")
     rows["quantity"] = rows["quantity"].str.removesuffix("_deviation")
-    return rows[[c.name for c in contract.columns]]
+    return rows[[c.name for c in contract.columns if c.name not in ACKNOWLEDGEMENT_COLUMNS]]
 
 
 def _history_rows(run: Run, pieces: Sequence[pd.DataFrame]) -> pd.DataFrame:

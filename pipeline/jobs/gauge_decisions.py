@@ -21,7 +21,7 @@ from pipeline.backtest.importance import (
 )
 from pipeline.hydraulics.head import STANDARD_GRAVITY
 from pipeline.jobs.context import Run
-from pipeline.jobs.money import RECENT_DAYS, YEAR_DAYS
+from pipeline.jobs.pump_lines import RECENT_DAYS, YEAR_DAYS
 from pipeline.performance.operating_points import STEADY
 from pipeline.quantities import display_unit
 

@@ -1,341 +1,346 @@
-"""Money and duty: monthly energy cost, duty profile, and one line per pump."""
+"""Energy, money and duty by month: ``energy_cost``, ``operating_regions``, ``duty_profile``."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from pipeline.jobs.baselines import Baseline
 from pipeline.jobs.context import Run
-from pipeline.jobs.perform import with_u95
-from pipeline.months import Month
-from pipeline.performance.operating_points import STEADY, motor_of
-from pipeline.performance.rolling import SOURCES_BY_CERTAINTY
-from pipeline.plant import Tariff
+from pipeline.jobs.duty import DUTY_SUMS, duty_profile, duty_sums, flow_widths
+from pipeline.jobs.workers import MonthJob, MonthMade, Workers, build_months
+from pipeline.months import Month, day_starts
+from pipeline.performance.economics import (
+    JOULES_PER_KWH,
+    EnergyCost,
+    TimeOfUse,
+    lost_energy,
+    suction_loss_power,
+)
+from pipeline.performance.operating_hours import operating_hours
+from pipeline.performance.operating_points import ALLOCATED, STEADY
+from pipeline.plant import Plant, Pump
+from pipeline.tables.store import inputs_digest
 
-DUTY_BINS = 12
-RECENT_DAYS = 30
-YEAR_DAYS = 365.25
+_TABLES = ("energy_cost", "operating_regions")
+_COLUMNS = (
+    "pump", "time", "status", "flow", "suction_flow", "speed_ratio", "total_head",
+    "electrical_power", "hydraulic_power", "overall_efficiency",
+    "overall_efficiency_u_systematic", "overall_efficiency_u_random", "npsh_available",
+    "static_pressure_u_systematic", "suction_pressure", "suction_pressure_source",
+    "suction_pressure_u_systematic", "suction_pressure_u_random", "level_only_suction_pressure",
+)  # fmt: skip
 
 
-def build_money(run: Run) -> None:
-    """Build ``energy_cost`` and ``duty_profile``."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MonthNeeds:
+    """What a month needs beside its own points and deviations.
+
+    Parameters
+    ----------
+    best_flows : tuple
+        Pump, start, end (UTC) and best efficiency flow [m3/s] of each baseline that holds.
+    widths : dict of str to float
+        Width of a flow bin by pump [m3/s].
+    losses : DataFrame
+        Days of ``suction_losses`` of the month, with their standard uncertainty ``loss_u`` [Pa].
+    """
+
+    best_flows: tuple[tuple[str, pd.Timestamp, pd.Timestamp, float], ...]
+    widths: dict[str, float]
+    losses: pd.DataFrame
+
+
+def build_money(run: Run, held: Workers, baselines: Sequence[Baseline]) -> None:
+    """Build ``energy_cost`` and ``operating_regions`` by month, and ``duty_profile``."""
     months = run.stage.months("operating_points")
-    pieces: dict[Month, list[str]] = {
-        month: [
+    widths = flow_widths(run, months)
+    losses = _with_uncertainty(run)
+    jobs = []
+    for month in months:
+        needs = _needs(run, month, baselines, widths, losses)
+        parts = [
+            "money",
+            1,
+            run.fingerprints.perform,
             run.stage.digest("operating_points", month),
             _digest_of(run, "daily_deviations", month),
+            repr(needs.best_flows),
+            sorted(widths.items()),
+            needs.losses.to_csv(index=False),
         ]
-        for month in months
-    }
-    inputs = ["energy_cost", 1, run.fingerprints.perform, sorted(pieces.items())]
-    run.build("energy_cost", None, inputs, lambda: _energy_cost(run, months))
-    inputs = ["duty_profile", 1, run.fingerprints.perform, sorted(pieces.items())]
-    run.build("duty_profile", None, inputs, lambda: _duty_profile(run, months))
+        inputs = {name: run.inputs(name, parts) for name in _TABLES}
+        inputs[DUTY_SUMS] = inputs_digest(DUTY_SUMS, parts)
+        jobs.append(MonthJob(month, inputs, needs))
+    build_months(run, held, "energy and money", jobs, make_month)
+    for table in (*_TABLES, DUTY_SUMS):
+        for month in set(run.stage.months(table)) - set(months):
+            run.writable.remove(table, month)
+    inputs_of_duty = ["duty_profile", 1, sorted(run.stage.digests(DUTY_SUMS).items())]
+    inputs_of_duty.append(sorted(widths.items()))
+    run.build("duty_profile", None, inputs_of_duty, lambda: duty_profile(run, widths))
+
+
+def make_month(run: Run, month: Month, needs: MonthNeeds) -> MonthMade:
+    """Make the sums of a month from one reading of its points."""
+    points = run.read("operating_points", [month], _COLUMNS)
+    deviations = run.read("daily_deviations", [month])
+    price, emissions = energy_prices(run.plant, pd.DatetimeIndex(points["time"]))
+    points = points.assign(price=price, emissions_factor=emissions)
+    costs, regions = [], []
+    for name, mine in points.groupby(points["pump"].astype(str), sort=True):
+        pump = str(name)
+        compared = deviations[deviations["pump"] == pump]
+        fouled = needs.losses[needs.losses["pump"] == pump]
+        key = {"pump": pump, "month": month}
+        costs.append(key | _energy_cost(run, mine, compared, fouled))
+        regions.append(key | _regions(run, pump, mine, needs))
+    sums = duty_sums(points, run.plant.station.grid, needs.widths)
+    return MonthMade(
+        {
+            "energy_cost": run.publish("energy_cost", _frame(costs)),
+            "operating_regions": run.publish("operating_regions", _frame(regions)),
+            DUTY_SUMS: None if sums is None else pa.Table.from_pandas(sums, preserve_index=False),
+        }
+    )
+
+
+def _frame(rows: list[dict[str, object]]) -> pd.DataFrame | None:
+    return pd.DataFrame(rows) if rows else None
 
 
 def _digest_of(run: Run, table: str, month: Month) -> str:
     return run.stage.digest(table, month) if run.stage.has(table, month) else ""
 
 
-def _tariff(run: Run, time: pd.Timestamp) -> Tariff:
-    return run.plant.at(time).tariff
-
-
-def _energy_cost(run: Run, months: Sequence[Month]) -> pd.DataFrame:
-    """One row per pump and month."""
-    station = run.plant.station
-    columns = (
-        "pump", "time", "status", "flow", "electrical_power", "overall_efficiency",
-        "static_pressure", "suction_pressure", "suction_flow", "velocity_pressure",
-    )  # fmt: skip
-    rows = []
-    for done, month in enumerate(months):
-        run.progress("energy cost", done, len(months))
-        known = [c for c in columns if c != "velocity_pressure"]
-        points = run.read("operating_points", [month], [*known, "level_only_suction_pressure"])
-        deviations = run.read("daily_deviations", [month])
-        price = _tariff(run, run.bounds(month)[0]).price
-        for pump, mine in points.groupby("pump", sort=True, observed=True):
-            energy = float(np.nansum(mine["electrical_power"]) * station.grid)
-            compared = deviations[deviations["pump"] == pump]
-            excess, excess_u = _excess(compared)
-            steady = mine[mine["status"] == STEADY]
-            # The friction loss is the fall from static less the velocity head at the tap.
-            loss = steady["level_only_suction_pressure"] - steady["suction_pressure"]
-            lost = loss * steady["suction_flow"] / steady["overall_efficiency"]
-            loss_energy = float(np.nansum(lost.clip(lower=0.0)) * station.grid)
-            cost = np.nan if price is None else price
-            covered = float(compared["electrical_energy"].sum())
-            rows.append(
-                {
-                    "pump": pump,
-                    "month": month,
-                    "running_time": len(mine) * station.grid,
-                    "volume": float(np.nansum(mine["flow"]) * station.grid),
-                    "electrical_energy": energy,
-                    "electrical_cost": energy * cost,
-                    "excess_energy": excess,
-                    "excess_energy_u95": 2.0 * excess_u,
-                    "excess_cost": excess * cost,
-                    "excess_cost_u95": 2.0 * excess_u * cost,
-                    "compared_share": covered / energy if energy > 0 else np.nan,
-                    "suction_loss_energy": loss_energy,
-                    "suction_loss_cost": loss_energy * cost,
-                }
-            )
-    if not rows:
-        return run.contract("energy_cost").empty()
-    return pd.DataFrame(rows)
-
-
-def _excess(daily: pd.DataFrame) -> tuple[float, float]:
-    """Energy beyond the baseline and its standard uncertainty.
-
-    Systematic parts of the days of a month share their cause and add up; random parts add in
-    squares.
-    """
-    if daily.empty:
-        return np.nan, np.nan
-    energy = daily["electrical_energy"].to_numpy()
-    excess = float(np.sum(energy - daily["expected_energy"].to_numpy()))
-    systematic = np.sum(energy * daily["efficiency_deviation_u_systematic"].to_numpy())
-    random = np.sqrt(np.sum((energy * daily["efficiency_deviation_u_random"].to_numpy()) ** 2))
-    return excess, float(np.hypot(systematic, random))
-
-
-def _duty_profile(run: Run, months: Sequence[Month]) -> pd.DataFrame:
-    """Hours, volume and energy by flow bin and running combination."""
-    grid = run.plant.station.grid
-    columns = (
-        "pump", "time", "status", "flow", "electrical_power", "hydraulic_power", "total_head",
-    )  # fmt: skip
-    edges = _flow_edges(run, months)
-    sums: list[pd.DataFrame] = []
-    for month in months:
-        points = run.read("operating_points", [month], columns)
-        together = _running_together(points)
-        steady = (points["status"] == STEADY).to_numpy()
-        if not steady.any():
-            continue
-        points, together = points[steady], together[steady]
-        width = points["pump"].astype(str).map(edges).to_numpy(dtype=float)
-        flow, power = points["flow"].to_numpy(), points["electrical_power"].to_numpy()
-        binned = pd.DataFrame(
-            {
-                "pump": points["pump"].astype(str).to_numpy(),
-                "combination": together,
-                "bin": np.floor(flow / width).astype(np.int64),
-                "running_time": grid,
-                "volume": flow * grid,
-                "electrical_energy": power * grid,
-                "hydraulic": points["hydraulic_power"].to_numpy() * grid,
-                "head_volume": points["total_head"].to_numpy() * flow * grid,
-            }
-        )
-        sums.append(binned.groupby(["pump", "combination", "bin"], sort=True).sum().reset_index())
-    if not sums:
-        return run.contract("duty_profile").empty()
-    keys = ["pump", "combination", "bin"]
-    total = pd.concat(sums).groupby(keys, sort=True).sum().reset_index()
-    step = total["pump"].map(edges)
-    return pd.DataFrame(
-        {
-            "pump": total["pump"],
-            "combination": total["combination"],
-            "flow_low": total["bin"] * step,
-            "flow_high": (total["bin"] + 1) * step,
-            "running_time": total["running_time"],
-            "volume": total["volume"],
-            "electrical_energy": total["electrical_energy"],
-            "total_head": total["head_volume"] / total["volume"],
-            "overall_efficiency": total["hydraulic"] / total["electrical_energy"],
-            "specific_energy": total["electrical_energy"] / total["volume"],
-        }
+def _needs(
+    run: Run,
+    month: Month,
+    baselines: Sequence[Baseline],
+    widths: dict[str, float],
+    losses: pd.DataFrame,
+) -> MonthNeeds:
+    start, end = run.bounds(month)
+    best = [
+        (b.epoch.pump.id, max(b.epoch.start, start), min(b.epoch.end, end), _best_flow(b))
+        for b in baselines
+        if b.epoch.start < end and b.epoch.end > start
+    ]
+    inside = (losses["day"] >= start.floor("D")) & (losses["day"] < end)
+    return MonthNeeds(
+        best_flows=tuple(best), widths=widths, losses=losses[inside].reset_index(drop=True)
     )
 
 
-def _running_together(points: pd.DataFrame) -> np.ndarray:
-    """Name for each row the pumps of the station that run in its interval."""
-    code, names = pd.factorize(points["pump"].astype(str), sort=True)
-    moment, _ = pd.factorize(points["time"])
-    runs = np.zeros((int(moment.max()) + 1 if len(moment) else 0, len(names)), dtype=bool)
-    runs[moment, code] = True
-    patterns, pattern = np.unique(runs, axis=0, return_inverse=True)
-    words = np.array([" + ".join(names[row]) for row in patterns], dtype=object)
-    return words[np.ravel(pattern)[moment]] if len(moment) else np.array([], dtype=object)
+def _best_flow(b: Baseline) -> float:
+    curve = b.curve
+    return float("nan") if curve is None or curve.status_ != "ok" else curve.best_efficiency_flow_
 
 
-def _flow_edges(run: Run, months: Sequence[Month]) -> dict[str, float]:
-    """Width of a flow bin per pump: a round part of the highest flow of the first month.
+def _with_uncertainty(run: Run) -> pd.DataFrame:
+    """Days of suction loss, each with the scatter of a reading about the first fit of its line.
 
-    The first month with points decides, so that bins do not move as data arrive.
+    The scatter is not averaged over the hours of a day: what makes it is much the same all day.
     """
-    width: dict[str, float] = {}
-    for month in months:
-        points = run.read("operating_points", [month], ("pump", "status", "flow"))
-        steady = points[points["status"] == STEADY]
-        highest = steady.groupby(steady["pump"].astype(str))["flow"].quantile(0.95)
-        for pump, flow in highest.items():
-            width.setdefault(str(pump), _round_up(float(flow) / (0.8 * DUTY_BINS)))
-        if len(width) == len(run.plant.pumps):
-            break
-    return width
+    losses, fits = run.read("suction_losses"), run.read("suction_fits")
+    first = fits.sort_values("month", kind="stable").drop_duplicates("line")
+    scatter = dict(zip(first["line"].astype(str), first["residual_u"], strict=True))
+    line = {name: versions[-1].suction_line for name, versions in run.plant.pumps.items()}
+    u = [float(scatter.get(line.get(str(p), ""), np.nan)) for p in losses["pump"]]
+    return losses.assign(loss_u=np.nan_to_num(np.array(u, dtype=float)))
 
 
-def _round_up(value: float) -> float:
-    """Round up to 1, 2 or 5 times a power of ten, in m³/h."""
-    hourly = value * 3600.0
-    power = 10.0 ** np.floor(np.log10(hourly))
-    step = next(s for s in (1.0, 2.0, 5.0, 10.0) if hourly <= s * power * (1 + 1e-12))
-    return float(step * power / 3600.0)
+def energy_prices(plant: Plant, time: pd.DatetimeIndex) -> tuple[np.ndarray, np.ndarray]:
+    """Price and emissions of energy at some instants.
+
+    Parameters
+    ----------
+    plant : Plant
+        Its tariffs, each from its date on.
+    time : DatetimeIndex
+        Interval starts, UTC.
+
+    Returns
+    -------
+    tuple of ndarray
+        Price [currency/J] and emissions factor [kg/J]; NaN where none is declared.
+    """
+    price, factor = np.full(len(time), np.nan), np.full(len(time), np.nan)
+    for tariff in sorted(plant.tariffs, key=lambda t: t.valid_from):
+        rows = np.asarray(time >= tariff.valid_from)
+        if tariff.week:
+            week = TimeOfUse(
+                price=tuple(p * JOULES_PER_KWH for p in tariff.week),
+                time_zone=plant.station.time_zone,
+            )
+            price[rows] = week.at(time[rows]) / JOULES_PER_KWH
+        else:
+            price[rows] = np.nan if tariff.price is None else tariff.price
+        factor[rows] = np.nan if tariff.emissions_factor is None else tariff.emissions_factor
+    return price, factor
 
 
-def build_pumps(run: Run, baselines: Sequence[Baseline]) -> None:
-    """Build ``pumps``: the latest of everything, one row per pump."""
-    tables = ("rolling_performance", "daily_deviations", "trends", "energy_cost", "flags")
-    inputs = ["pumps", 1, run.fingerprints.perform, run.as_of.isoformat()]
-    inputs += [sorted(run.stage.digests(t).items()) for t in tables]
-    run.build("pumps", None, inputs, lambda: _pump_rows(run, baselines))
-
-
-def _pump_rows(run: Run, baselines: Sequence[Baseline]) -> pd.DataFrame:
-    months = run.stage.months("rolling_performance")
-    recent_months = months[-3:]
-    daily = run.read("rolling_performance", months)
-    daily = daily[daily["period"] == "day"]
-    deviations = run.read("daily_deviations", recent_months) if recent_months else None
-    trends, flags = run.read("trends"), run.read("flags")
-    since = run.as_of - pd.Timedelta(days=RECENT_DAYS)
-    rows = [
-        _pump_row(run, pump, daily, deviations, trends, flags, since) for pump in run.plant.pumps
-    ]
-    frame = pd.DataFrame(rows)
-    return with_u95(frame, "overall_efficiency", "pump_efficiency")
-
-
-def _pump_row(
-    run: Run,
-    pump: str,
-    daily: pd.DataFrame,
-    deviations: pd.DataFrame | None,
-    trends: pd.DataFrame,
-    flags: pd.DataFrame,
-    since: pd.Timestamp,
+def _energy_cost(
+    run: Run, mine: pd.DataFrame, compared: pd.DataFrame, fouled: pd.DataFrame
 ) -> dict[str, object]:
-    declared = run.plant.at(run.as_of).pumps.get(pump) or run.plant.pumps[pump][-1]
-    mine = daily[daily["pump"] == pump]
-    recent = mine[(mine["start"] >= since) & (mine["points"] > 0)]
+    """The energy of one pump in one month, what it cost, and what of it was lost."""
+    grid = run.plant.station.grid
+    used = np.nan_to_num(mine["electrical_power"].to_numpy()) * grid
+    energy = float(used.sum())
     row: dict[str, object] = {
-        "pump": pump,
-        "suction_line": declared.suction_line,
-        "first_time": mine["start"].min() if len(mine) else pd.NaT,
-        "last_time": mine["start"].max() if len(mine) else pd.NaT,
-        "driver_assumption": motor_of(declared)[1],
-        "open_flags": int(((flags["pump"] == pump) & flags["closed"].isna()).sum()),
+        "running_time": len(mine) * grid,
+        "volume": float(np.nansum(mine["flow"]) * grid),
+        "electrical_energy": energy,
+        "electrical_cost": float(np.sum(used * mine["price"].to_numpy())),
+        "emissions": float(np.sum(used * mine["emissions_factor"].to_numpy())),
     }
-    row |= _recent(recent)
-    row |= _trend_figures(trends, pump)
-    row |= _loss(run, deviations, pump, since, float(recent["electrical_energy"].sum()))
-    row["note"] = _note(mine, recent)
+    row |= _columns("excess", _excess(mine, used, compared, run.zone, energy))
+    row["compared_share"] = row.pop("excess_known_share")
+    steady = mine[mine["status"].isin((STEADY, ALLOCATED))].reset_index(drop=True)
+    row |= _columns("suction_loss", _suction_loss(steady, grid, energy))
+    row |= _columns("fouling", _fouling(steady, fouled, grid, energy))
     return row
 
 
-def _recent(recent: pd.DataFrame) -> dict[str, object]:
-    energy = recent["electrical_energy"].to_numpy()
-    volume = recent["volume"].to_numpy()
-    figures: dict[str, object] = {"running_time": float(recent["running_time"].sum())}
-    known = energy.sum() > 0
-    for name in ("overall_efficiency", "pump_efficiency"):
-        for suffix in ("", "_u_systematic"):
-            values = recent[name + suffix].to_numpy()
-            figures[name + suffix] = _weighted(values, energy) if known else np.nan
-        random = recent[f"{name}_u_random"].to_numpy()
-        figures[f"{name}_u_random"] = (
-            float(np.sqrt(np.nansum((random * energy) ** 2)) / energy.sum())
-            if known and np.isfinite(random).any()
-            else np.nan
-        )
-    figures["flow"] = _weighted(recent["flow"].to_numpy(), recent["running_time"].to_numpy())
-    figures["total_head"] = _weighted(recent["total_head"].to_numpy(), volume)
-    figures["specific_energy"] = _weighted(recent["specific_energy"].to_numpy(), volume)
-    points = recent["points"].to_numpy(dtype=float)
-    figures["measured_suction"] = _weighted(recent["measured_suction"].to_numpy(), points)
-    sources = set(recent["suction_pressure_source"].dropna().astype(str))
-    worst = [s for s in SOURCES_BY_CERTAINTY if s in sources]
-    # What most points rest on; where that is no gauge, the least certain source among them.
-    mostly = float(figures["measured_suction"]) > 0.5  # type: ignore[arg-type]
-    figures["suction_pressure_source"] = "measured" if mostly else worst[-1] if worst else None
-    claimed = _weighted(recent["level_only_overall_efficiency"].to_numpy(), energy)
-    figures["level_only_overall_efficiency"] = claimed
-    actual = figures["overall_efficiency"]
-    figures["level_only_efficiency_error"] = claimed - float(actual)  # type: ignore[arg-type]
-    return figures
-
-
-def _weighted(values: np.ndarray, weight: np.ndarray) -> float:
-    known = np.isfinite(values) & (weight > 0)
-    if not known.any():
-        return float("nan")
-    return float(np.sum(values[known] * weight[known]) / np.sum(weight[known]))
-
-
-def _trend_figures(trends: pd.DataFrame, pump: str) -> dict[str, object]:
-    mine = trends[
-        (trends["pump"] == pump)
-        & (trends["assumption"] == "as_used")
-        & (trends["quantity"] == "efficiency")
-    ]
-    if mine.empty:
-        return {
-            "efficiency_rate": np.nan,
-            "efficiency_rate_low": np.nan,
-            "efficiency_rate_high": np.nan,
-            "trend_status": "no baseline",
-        }
-    last = mine.sort_values("start").iloc[-1]
+def _columns(name: str, found: EnergyCost) -> dict[str, object]:
     return {
-        "efficiency_rate": last["rate"],
-        "efficiency_rate_low": last["rate_low"],
-        "efficiency_rate_high": last["rate_high"],
-        "trend_status": last["status"],
+        f"{name}_energy": found.energy,
+        f"{name}_energy_u95": 2.0 * found.energy_u,
+        f"{name}_cost": found.cost,
+        f"{name}_cost_u95": 2.0 * found.cost_u,
+        f"{name}_emissions": found.emissions,
+        f"{name}_known_share": found.known_share,
     }
 
 
-def _loss(
-    run: Run,
-    deviations: pd.DataFrame | None,
-    pump: str,
-    since: pd.Timestamp,
-    recent_energy: float,
-) -> dict[str, object]:
-    nothing = {
-        "efficiency_deviation": np.nan,
-        "excess_cost_per_year": np.nan,
-        "excess_cost_per_year_u95": np.nan,
-    }
-    if deviations is None:
-        return dict(nothing)
-    mine = deviations[(deviations["pump"] == pump) & (deviations["day"] >= since)]
-    energy = float(mine["electrical_energy"].sum())
-    if energy <= 0:
-        return dict(nothing)
-    excess, excess_u = _excess(mine)
-    price = _tariff(run, run.as_of).price
-    # The recent rate of use, carried on for a year.
-    yearly = recent_energy * YEAR_DAYS / RECENT_DAYS * (np.nan if price is None else price)
+def _excess(
+    mine: pd.DataFrame, used: np.ndarray, compared: pd.DataFrame, zone: str, energy: float
+) -> EnergyCost:
+    """Energy beyond the baseline, day by day, at the mean price of each day's energy."""
+    of_day = day_starts(pd.DatetimeIndex(mine["time"]), zone)
+    taken = compared["electrical_energy"].to_numpy()
+    price, factor = (
+        _daily_mean(of_day, used, mine[name].to_numpy(), compared["day"])
+        for name in ("price", "emissions_factor")
+    )
+    return lost_energy(
+        taken - compared["expected_energy"].to_numpy(),
+        price,
+        taken * compared["efficiency_deviation_u_random"].to_numpy(),
+        taken * compared["efficiency_deviation_u_systematic"].to_numpy(),
+        electrical_energy=energy,
+        compared_energy=taken,
+        emissions_factor=factor,
+    )
+
+
+def _daily_mean(
+    of_day: pd.DatetimeIndex, weight: np.ndarray, value: np.ndarray, wanted: pd.Series
+) -> np.ndarray:
+    """Mean of a value over each wanted day, weighted by energy."""
+    days = pd.DatetimeIndex(wanted)
+    place = days.get_indexer(of_day)
+    inside = (place >= 0) & (weight > 0.0)
+    total = np.bincount(place[inside], weight[inside], len(days))
+    summed = np.bincount(place[inside], (weight * value)[inside], len(days))
+    return np.asarray(summed / np.where(total > 0.0, total, np.nan))
+
+
+def _suction_loss(steady: pd.DataFrame, grid: float, energy: float) -> EnergyCost:
+    """Energy spent on friction between source and suction tap, where a gauge or model knows it."""
+    # The friction loss is the fall from static less the velocity head at the tap.
+    loss = (steady["level_only_suction_pressure"] - steady["suction_pressure"]).to_numpy()
+    source = steady["suction_pressure_source"].astype(str).to_numpy()
+    power = suction_loss_power(loss, steady["suction_flow"], steady["overall_efficiency"])
+    power = np.where(source == "level_only", np.nan, power)
+    static_u = steady["static_pressure_u_systematic"].to_numpy()
+    used_u = steady["suction_pressure_u_systematic"].to_numpy()
+    # A modelled pressure is the static one less a modelled loss: the level's error is in both.
+    own_u = np.sqrt(np.maximum(used_u**2 - static_u**2, 0.0))
+    loss_u = np.where(source == "measured", np.hypot(used_u, static_u), own_u)
+    per_pascal = suction_loss_power(1.0, steady["suction_flow"], steady["overall_efficiency"])
+    eta = steady["overall_efficiency"].to_numpy()
+    systematic = np.hypot(
+        per_pascal * loss_u, power * steady["overall_efficiency_u_systematic"].to_numpy() / eta
+    )
+    random = np.hypot(
+        per_pascal * steady["suction_pressure_u_random"].to_numpy(),
+        power * steady["overall_efficiency_u_random"].to_numpy() / eta,
+    )
+    return lost_energy(
+        power * grid,
+        steady["price"].to_numpy(),
+        random * grid,
+        systematic * grid,
+        electrical_energy=energy,
+        compared_energy=steady["electrical_power"].to_numpy() * grid,
+        emissions_factor=steady["emissions_factor"].to_numpy(),
+    )
+
+
+def _fouling(steady: pd.DataFrame, fouled: pd.DataFrame, grid: float, energy: float) -> EnergyCost:
+    """Energy spent on what a suction line loses beyond its clean state: cleaning brings it back."""
+    of_day = pd.DatetimeIndex(steady["time"]).floor("D")
+    place = pd.DatetimeIndex(fouled["day"]).get_indexer(of_day)
+    per_pascal = suction_loss_power(1.0, steady["suction_flow"], steady["overall_efficiency"])
+    known = (place >= 0) & np.isfinite(per_pascal)
+    # Energy that each pascal of loss costs in a day, so that a day has one loss.
+    days = len(fouled)
+    power = steady["electrical_power"].to_numpy() * grid
+    worth = np.bincount(place[known], per_pascal[known] * grid, days)
+    taken = np.bincount(place[known], power[known], days)
+    extra = (fouled["suction_loss"] - fouled["reference_loss"]).to_numpy()
+    price, factor = (
+        _daily_mean(of_day, power, steady[name].to_numpy(), fouled["day"])
+        for name in ("price", "emissions_factor")
+    )
+    return lost_energy(
+        np.where(taken > 0.0, extra * worth, np.nan),
+        price,
+        np.zeros(days),
+        fouled["loss_u"].to_numpy() * worth,
+        electrical_energy=energy,
+        compared_energy=taken,
+        emissions_factor=factor,
+    )
+
+
+def excess_energy(daily: pd.DataFrame) -> tuple[float, float]:
+    """Energy beyond the baseline over some days, and its standard uncertainty [J].
+
+    Systematic parts of the days share their cause and add up; random parts add in squares.
+    """
+    taken = daily["electrical_energy"].to_numpy()
+    found = lost_energy(
+        taken - daily["expected_energy"].to_numpy(),
+        0.0,
+        taken * daily["efficiency_deviation_u_random"].to_numpy(),
+        taken * daily["efficiency_deviation_u_systematic"].to_numpy(),
+        electrical_energy=float(taken.sum()),
+        compared_energy=taken,
+    )
+    return found.energy, found.energy_u
+
+
+def _regions(run: Run, pump: str, mine: pd.DataFrame, needs: MonthNeeds) -> dict[str, object]:
+    """Running time of one pump in one month by region and NPSH margin."""
+    time = mine["time"]
+    best = np.full(len(mine), np.nan)
+    for name, start, end, flow in needs.best_flows:
+        if name == pump:
+            best[((time >= start) & (time < end)).to_numpy()] = flow
+    declared: Pump = run.plant.at(time.iloc[0]).pumps[pump]
+    grid = run.plant.station.grid
+    found = operating_hours(mine, grid, best, declared.flow_region, declared.baseline_curve)
+    last = best[np.isfinite(best)]
     return {
-        "efficiency_deviation": -excess / energy,
-        "excess_cost_per_year": excess / energy * yearly,
-        "excess_cost_per_year_u95": 2.0 * excess_u / energy * yearly,
+        "running_time": len(mine) * grid,
+        "best_efficiency_flow": last[-1] if len(last) else np.nan,
+        **{f"time_{name}": value for name, value in found.by_region.items()},
+        "time_below_npsh_margin": found.below_npsh_margin,
+        "npsh_assessed_time": found.npsh_assessed,
     }
-
-
-def _note(mine: pd.DataFrame, recent: pd.DataFrame) -> str:
-    if mine.empty:
-        return "never seen running"
-    if recent.empty:
-        return f"no operating points in the last {RECENT_DAYS} days of data"
-    return ""

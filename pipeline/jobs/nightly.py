@@ -20,19 +20,22 @@ import pyarrow as pa
 from pipeline.errors import Fault, GaugelessError, RebuildNeededError
 from pipeline.jobs.baselines import Baseline
 from pipeline.jobs.context import Fingerprints, Outcome, Progress, Run, no_progress
+from pipeline.jobs.event_effects import build_event_effects
 from pipeline.jobs.flagging import find_flags
 from pipeline.jobs.ingest import first_sample, ingest, last_sample
 from pipeline.jobs.logs import log_to_file
 from pipeline.jobs.measure import measure
-from pipeline.jobs.money import build_money, build_pumps
+from pipeline.jobs.money import build_money
+from pipeline.jobs.outlook import build_outlook
 from pipeline.jobs.perform import compare, find_baselines, find_trends, roll_up
-from pipeline.jobs.points import build_points
+from pipeline.jobs.points import allocate_flows, build_points
+from pipeline.jobs.pump_lines import build_pumps
 from pipeline.jobs.suction import check_gauges_and_fit
 from pipeline.jobs.workers import Workers
 from pipeline.jobs.workers import workers as hold_workers
 from pipeline.months import month_bounds, months_between
 from pipeline.plant import Plant, read_plant
-from pipeline.plant.side_files import Event, SpotReading, read_events, read_survey
+from pipeline.plant.side_files import Notes
 from pipeline.tables.catalogue import PUBLISHED
 from pipeline.tables.contracts import dictionary_rows
 from pipeline.tables.store import Stage, Store, inputs_digest
@@ -43,6 +46,7 @@ if TYPE_CHECKING:
 _log = logging.getLogger(__name__)
 
 SETTINGS = "settings"
+ACKNOWLEDGED = "acknowledgements"
 PAGE = "report.html"
 _STAGE_WORDS = {
     "read": "how exports are read",
@@ -132,14 +136,14 @@ def run_plant(
     """
     started = _now()
     plant = read_plant(path)
-    events, survey = read_events(plant), read_survey(plant)
+    notes = Notes.of(plant)
     store = Store.create(plant.data_folder)
     Store.check_filesystem(plant.data_folder)
     with store.writer() as stage, log_to_file(plant.data_folder / "logs", started):
         try:
             with hold_workers(workers) as held:
                 asked = _Asked(as_of, rebuild, verify, commit_every, started)
-                result = _run(plant, events, survey, stage, held, asked, progress)
+                result = _run(plant, notes, stage, held, asked, progress)
                 _log.info("generation %d, changed: %s", result.generation, result.changed)
                 if page and result.as_of is not None:
                     _write_page(result, held, progress)
@@ -165,16 +169,16 @@ class _Asked:
 
 def _run(
     plant: Plant,
-    events: Sequence[Event],
-    survey: Sequence[SpotReading],
+    notes: Notes,
     stage: Stage,
     held: Workers,
     asked: _Asked,
     progress: Progress,
 ) -> RunResult:
     as_of, started = asked.as_of, asked.started
-    fingerprints = Fingerprints.of(plant, events, survey)
+    fingerprints = Fingerprints.of(plant, notes.events, notes.survey)
     before = _settings(stage)
+    seen = inputs_digest(repr(notes.acknowledgements))
     changed_stages = [
         name for name in _STAGE_WORDS if before and before.get(name) != getattr(fingerprints, name)
     ]
@@ -200,13 +204,14 @@ def _run(
     latest = last_sample(ledger)
     if latest is None:
         run.outcome.note("no samples yet: nothing to compute.")
-        return _finish(run, stage, started, None)
+        return _finish(run, stage, started, None, seen)
     # A sample from the future is a wrong clock, not evidence; and time that passes without a
     # sample is none either, so a night without news changes nothing.
     run.as_of = min(started if as_of is None else as_of, latest.ceil("s") + _SECOND)
     if committed is not None:
         run.as_of = max(run.as_of, committed)
-    if before and not changed_stages and run.as_of == committed and not stage.has_changes:
+    old = before.get(ACKNOWLEDGED) == seen and run.as_of == committed
+    if before and not changed_stages and old and not stage.has_changes:
         # No news at all: every table is a function of what has not changed.
         return _result(run, stage.generation, False, committed)
     stops = [run.as_of]
@@ -221,14 +226,15 @@ def _run(
     for stop in stops:
         run.as_of = stop
         measure(run, held, ledger)
-        check_gauges_and_fit(run, held, events, survey)
+        check_gauges_and_fit(run, held, notes.events, notes.survey)
         build_points(run, held)
+        baselines = find_baselines(run, held, notes.events)
+        allocate_flows(run, held, baselines)
         roll_up(run, held)
-        baselines = find_baselines(run, held, events)
         compare(run, held, baselines)
         find_trends(run, held, baselines)
-        _finish_tables(run, baselines, events)
-        result = _finish(run, stage, started, stop)
+        _finish_tables(run, held, baselines, notes)
+        result = _finish(run, stage, started, stop, seen)
         changed |= result.changed
         total.add(run.outcome)
         run.outcome = Outcome()
@@ -277,9 +283,11 @@ def _publish(result: RunResult, progress: Progress) -> RunResult:
 _SECOND = pd.Timedelta(seconds=1)
 
 
-def _finish_tables(run: Run, baselines: list[Baseline], events: Sequence[Event]) -> None:
-    find_flags(run, baselines, events)
-    build_money(run)
+def _finish_tables(run: Run, held: Workers, baselines: list[Baseline], notes: Notes) -> None:
+    find_flags(run, baselines, notes.events, notes.acknowledgements)
+    build_money(run, held, baselines)
+    build_event_effects(run, held, baselines, notes.events)
+    build_outlook(run, baselines)
     build_pumps(run, baselines)
     contracts = repr(PUBLISHED)
     run.build(
@@ -290,11 +298,13 @@ def _finish_tables(run: Run, baselines: list[Baseline], events: Sequence[Event])
     )
 
 
-def _finish(run: Run, stage: Stage, started: pd.Timestamp, as_of: pd.Timestamp | None) -> RunResult:
+def _finish(
+    run: Run, stage: Stage, started: pd.Timestamp, as_of: pd.Timestamp | None, seen: str
+) -> RunResult:
     """Record the run and commit, unless nothing changed at all."""
     if not stage.has_changes:
         return _result(run, stage.generation, False, as_of)
-    _write_settings(run, stage)
+    _write_settings(run, stage, seen)
     row = pd.DataFrame(
         [
             {
@@ -308,6 +318,7 @@ def _finish(run: Run, stage: Stage, started: pd.Timestamp, as_of: pd.Timestamp |
                 "rejected_rows": run.outcome.rejected_rows,
                 "rebuilt": ", ".join(run.outcome.rebuilt),
                 "failures": "; ".join(run.outcome.failures),
+                "flag_changes": "; ".join(f"{c} {f}" for f, c in run.outcome.flag_changes),
             }
         ]
     )
@@ -338,8 +349,9 @@ def _settings(stage: Stage) -> dict[str, str]:
     return dict(zip(names, values, strict=True))
 
 
-def _write_settings(run: Run, stage: Stage) -> None:
+def _write_settings(run: Run, stage: Stage, seen: str) -> None:
     values = {name: getattr(run.fingerprints, name) for name in _STAGE_WORDS}
+    values[ACKNOWLEDGED] = seen
     values["as_of"] = run.as_of.isoformat()
     names = sorted(values)
     stage.write(SETTINGS, None, pa.table({"name": names, "value": [values[n] for n in names]}))

@@ -102,7 +102,7 @@ def find_baselines(run: Run, held: Workers, events: Iterable[Event]) -> list[Bas
 
 
 def _points_digest(run: Run) -> list[list[str]]:
-    return [list(item) for item in sorted(run.stage.digests("operating_points").items())]
+    return [list(item) for item in sorted(run.stage.digests(run.learning_points).items())]
 
 
 def compare(run: Run, held: Workers, baselines: Sequence[Baseline]) -> None:

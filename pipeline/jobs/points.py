@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,13 +12,16 @@ import pandas as pd
 from pipeline.assembly import GridView, pump_frames
 from pipeline.assembly.statics import G
 from pipeline.errors import GaugelessError
+from pipeline.hydraulics.accuracy import Uncertainty
 from pipeline.hydraulics.pressure import atmospheric_pressure
 from pipeline.hydraulics.wells import minimum_submergence
-from pipeline.jobs.context import Run
+from pipeline.jobs.baselines import Baseline
+from pipeline.jobs.context import METERED, Run
 from pipeline.jobs.hours import header_columns, less_strainers
 from pipeline.jobs.line_friction import FRICTION, FRICTION_COLUMNS
 from pipeline.jobs.measure import grid_view
 from pipeline.jobs.perform import with_u95
+from pipeline.jobs.shared_flow import HeadOf, allocated_frames, shares_meter
 from pipeline.jobs.suction import DRAWING, IN_FORCE, MODELS
 from pipeline.jobs.workers import MonthJob, MonthMade, Workers, build_months
 from pipeline.months import Month
@@ -81,13 +84,41 @@ class _Models:
 
 
 def build_points(run: Run, held: Workers) -> None:
-    """Build ``operating_points`` for every month of measurements."""
+    """Build ``operating_points`` for every month of measurements.
+
+    Where pumps share a meter this makes the working table from which baselines learn;
+    ``allocate_flows`` makes the published one of it.
+    """
+    shared = shares_meter(run.plant)
+    _build(run, held, METERED if shared else POINTS, {})
+    if not shared:
+        _remove(run, METERED, run.stage.months(METERED))
+
+
+def allocate_flows(run: Run, held: Workers, baselines: Sequence[Baseline]) -> None:
+    """Build ``operating_points`` with the flows of shared meters allocated."""
+    if not shares_meter(run.plant):
+        return
+    holding: dict[Month, list[Baseline]] = {}
+    for month in run.stage.months("measurements"):
+        start, end = run.bounds(month)
+        holding[month] = [b for b in baselines if b.epoch.start < end and b.epoch.end > start]
+    _build(run, held, POINTS, holding)
+
+
+POINTS = "operating_points"
+
+
+def _build(
+    run: Run, held: Workers, table: str, holding: Mapping[Month, Sequence[Baseline]]
+) -> None:
     months = run.stage.months("measurements")
     known = _knowledge(run)
     jobs = []
     for month in months:
         start, end = run.bounds(month)
         mine = _of_month(known, month, start, end)
+        curves = holding.get(month, [])
         parts = [
             "operating_points",
             1,
@@ -95,19 +126,33 @@ def build_points(run: Run, held: Workers) -> None:
             run.fingerprints.perform,
             run.stage.digest("measurements", month),
             _digest(mine, start, end),
+            [_curve_digest(b, end) for b in curves],
         ]
-        inputs = {"operating_points": run.inputs("operating_points", parts)}
-        jobs.append(MonthJob(month, inputs, mine))
+        inputs = {table: run.inputs("operating_points", parts)}
+        jobs.append(MonthJob(month, inputs, (table, mine, curves)))
     build_months(run, held, "operating points", jobs, make_month)
-    for month in set(run.stage.months("operating_points")) - set(months):
-        run.writable.remove("operating_points", month)
+    _remove(run, table, set(run.stage.months(table)) - set(months))
 
 
-def make_month(run: Run, month: Month, mine: Knowledge) -> MonthMade:
+def _remove(run: Run, table: str, months: Iterable[Month]) -> None:
+    for month in sorted(months):
+        run.writable.remove(table, month)
+
+
+def _curve_digest(b: Baseline, end: pd.Timestamp) -> list[str]:
+    # An epoch that is open ends with the data: cut to the month, it rests.
+    span = [b.epoch.pump.id, str(b.epoch.start), str(min(b.epoch.end, end))]
+    return [*span, "" if b.curve is None else b.curve.to_table().to_csv(index=False)]
+
+
+def make_month(
+    run: Run, month: Month, payload: tuple[str, Knowledge, Sequence[Baseline]]
+) -> MonthMade:
     """Make the operating points of a month; a pump that fails stops no other."""
+    table, mine, curves = payload
     failures: list[str] = []
-    points = _month(run, month, mine, failures)
-    return MonthMade({"operating_points": run.publish("operating_points", points)}, failures)
+    points = _month(run, month, mine, curves, failures)
+    return MonthMade({table: run.publish(POINTS, points)}, failures)
 
 
 def _knowledge(run: Run) -> Knowledge:
@@ -159,7 +204,13 @@ def _digest(mine: Knowledge, start: pd.Timestamp, end: pd.Timestamp) -> str:
     return inputs_digest(str(start), str(end), texts)
 
 
-def _month(run: Run, month: Month, mine: Knowledge, failures: list[str]) -> pd.DataFrame | None:
+def _month(
+    run: Run,
+    month: Month,
+    mine: Knowledge,
+    curves: Sequence[Baseline],
+    failures: list[str],
+) -> pd.DataFrame | None:
     start, end = run.bounds(month)
     models = _Models(mine.models)
     atmosphere = float(atmospheric_pressure(run.plant.station.altitude))
@@ -167,6 +218,13 @@ def _month(run: Run, month: Month, mine: Knowledge, failures: list[str]) -> pd.D
     for era in run.plant.eras(start, end):
         view: GridView = grid_view(run, month, era.start, era.end)
         frames = pump_frames(era, view)
+        if curves:
+            head_of = _head_of(era, mine, models, atmosphere)
+            try:
+                frames = allocated_frames(era, view, frames, curves, head_of)
+            except GaugelessError as error:
+                text = " ".join(str(error).split())
+                failures.append(f"flows of shared meters, {month}: {text}")
         for name, whole in frames.items():
             frame = _told_of(whole)
             if (frame["state"] == "standing").all():
@@ -192,6 +250,21 @@ def _month(run: Run, month: Month, mine: Knowledge, failures: list[str]) -> pd.D
         "overall_efficiency",
         "pump_efficiency",
     )
+
+
+def _head_of(era: Snapshot, mine: Knowledge, models: _Models, atmosphere: float) -> HeadOf:
+    """Give the function that works out heads while flows are being allocated."""
+
+    def heads(name: str, rows: pd.DataFrame) -> tuple[np.ndarray, Uncertainty, np.ndarray]:
+        pump = era.pumps[name]
+        filled = _filled(era, pump, rows, mine, models)
+        points = operating_points(filled, pump, era.tags, atmosphere, flow_tag(era, name))
+        u = Uncertainty(
+            points["total_head_u_systematic"].to_numpy(), points["total_head_u_random"].to_numpy()
+        )
+        return points["total_head"].to_numpy(), u, points["speed_ratio"].to_numpy()
+
+    return heads
 
 
 def _told_of(frame: pd.DataFrame) -> pd.DataFrame:

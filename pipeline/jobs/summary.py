@@ -45,8 +45,10 @@ def summary(plant: Plant) -> dict[str, object]:
     Returns
     -------
     dict
-        ``station``, ``generation``, ``data_to``, ``pumps`` and ``flags``; plain values, SI,
-        fractions and the plant's currency. Missing values are None.
+        ``station``, ``generation``, ``data_to``, ``pumps``, ``flags`` (open ones; ``news``
+        says what happened to each in the latest run that changed anything, empty if nothing)
+        and ``flag_news`` (every such change, closed flags too); plain values, SI, fractions
+        and the plant's currency. Missing values are None.
     """
     tables = open_tables(plant.data_folder)
     pumps = read_inner(tables, plant, "pumps")
@@ -60,6 +62,8 @@ def summary(plant: Plant) -> dict[str, object]:
         known = record["pump"] in level.index
         rate = level["rate"].get(record["pump"]) if known else None
         record["level_only_efficiency_rate"] = None if pd.isna(rate) else float(rate)
+    news = _news(runs)
+    told = dict(news)
     return {
         "station": plant.station.name,
         "generation": tables.generation,
@@ -67,11 +71,19 @@ def summary(plant: Plant) -> dict[str, object]:
         "currency": plant.tariffs[-1].currency if plant.tariffs else None,
         "pumps": [_plain(r) for r in records],
         "flags": [
-            _plain(r)
+            _plain(r) | {"news": told.get(str(r["flag"]), "")}
             for r in flags.astype(object).where(flags.notna(), None).to_dict("records")
             if r["closed"] is None
         ],
+        "flag_news": [{"flag": flag, "change": change} for flag, change in news],
     }
+
+
+def _news(runs: pd.DataFrame) -> list[tuple[str, str]]:
+    """Give flag and change of everything the latest run found new, the last of each flag."""
+    text = "" if runs.empty else str(runs["flag_changes"].fillna("").iloc[-1])
+    pairs = [part.partition(" ") for part in text.split("; ") if part]
+    return list({flag: (flag, change) for change, _, flag in pairs}.values())
 
 
 def _plain(record: Mapping[Hashable, Any]) -> dict[str, object]:
@@ -116,7 +128,7 @@ def summary_text(plant: Plant) -> str:
         "Interval of the change per year: scatter and season; drift of instruments is not in it.",
         "",
     ]  # fmt: skip
-    lines += _flag_lines(_records(found["flags"]))
+    lines += _flag_lines(_records(found["flags"]), _records(found["flag_news"]))
     notes = [f"{p['pump']}: {p['note']}." for p in pumps if p["note"]]
     if notes:
         lines += ["", *notes]
@@ -177,19 +189,46 @@ def columns_text(
     return [*text[:2], "-" * max(len(t) for t in text), *text[2:]]
 
 
-def _flag_lines(flags: list[dict[str, object]]) -> list[str]:
-    if not flags:
+def _flag_lines(flags: list[dict[str, object]], news: list[dict[str, object]]) -> list[str]:
+    """Say what changed; what stands as before gets a line, what is acknowledged a count."""
+    fresh = [f for f in flags if f["news"]]
+    rest = [f for f in flags if not f["news"]]
+    seen = [f for f in rest if f["acknowledged"] == "yes"]
+    as_before = [f for f in rest if f["acknowledged"] != "yes"]
+    still_open = {f["flag"] for f in flags}
+    gone = [n for n in news if n["flag"] not in still_open]
+    if not flags and not gone:
         return ["No open flags."]
-    lines = ["Open flags"]
-    for flag in flags:
-        lines.append(
-            f"  {flag['pump']}  {flag['severity']}: {str(flag['kind']).replace('_', ' ')} "
-            f"since {str(flag['since'] or flag['opened'])[:10]}"
-        )
+    lines = ["News of flags" if fresh or gone else "No news of flags."]
+    for flag in fresh:
+        lines.append(f"  {_flag_head(flag)} ({flag['news']})")
         lines.append(f"      {flag['evidence']}")
         lines.append(f"      Not excluded: {flag['causes']}.")
         lines.append(f"      Check on site: {flag['site_check']}")
+        lines += [f"      {words}" for words in [_said_words(flag)] if words]
+    lines += [f"  {n['flag']}: {n['change']}" for n in gone]
+    if as_before:
+        lines.append("Open as before")
+        lines += [f"  {_flag_head(f)}" for f in as_before]
+    if seen:
+        count = "1 acknowledged flag rests" if len(seen) == 1 else f"{len(seen)} acknowledged rest"
+        lines.append(f"{count}: " + ", ".join(str(f["flag"]) for f in seen) + ".")
     return lines
+
+
+def _flag_head(flag: dict[str, object]) -> str:
+    since = str(flag["since"] or flag["opened"])[:10]
+    kind = str(flag["kind"]).replace("_", " ")
+    return f"{flag['pump']}  {flag['severity']}: {kind} since {since}"
+
+
+def _said_words(flag: dict[str, object]) -> str:
+    """Recall an acknowledgement that does not hold any more."""
+    when = f"Acknowledged by {flag['acknowledged_by']} on {str(flag['acknowledged_time'])[:10]}"
+    return {
+        "outgrown": f"{when}; it has grown since.",
+        "lapsed": f"{when}; that time is over.",
+    }.get(str(flag["acknowledged"]), "")
 
 
 def written_text(plant: Plant) -> str:

@@ -31,6 +31,7 @@ LEAST_TASKS = 4
 """Fewer tasks than this are done in this process: a worker takes a second to start."""
 
 _PRELOADED = [
+    "pipeline.jobs.money",
     "pipeline.jobs.points",
     "pipeline.jobs.perform",
     "pipeline.jobs.suction",

@@ -1,4 +1,4 @@
-"""What a loss costs, when it crosses a threshold, and when an overhaul pays.
+"""What a loss takes and costs: excess power, suction losses, and prices by the hour.
 
 Excess power is that of the loss alone, P_el (1 - eta / eta_baseline) at the same flow and
 reference speed. The energy that suction losses cost is counted apart: cleaning brings it
@@ -14,23 +14,18 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.errors import RangeError
-from pipeline.performance.trend import DAYS_PER_YEAR, Trend
 
 JOULES_PER_KWH = 3.6e6
 
 Floats = NDArray[np.float64]
 
 __all__ = [
+    "JOULES_PER_KWH",
     "EnergyCost",
-    "Outlook",
-    "OverhaulTiming",
-    "Regained",
     "TimeOfUse",
     "energy_cost",
     "excess_power",
-    "outlook",
-    "overhaul_timing",
-    "regained",
+    "lost_energy",
     "suction_loss_power",
 ]
 
@@ -176,6 +171,80 @@ class EnergyCost:
     known_share: float
 
 
+def lost_energy(
+    lost: ArrayLike,
+    price: ArrayLike,
+    lost_u_random: ArrayLike,
+    lost_u_systematic: ArrayLike,
+    *,
+    electrical_energy: float,
+    compared_energy: ArrayLike,
+    emissions_factor: ArrayLike = np.nan,
+) -> EnergyCost:
+    """Sum energy lost in spans of time and what it cost.
+
+    Parameters
+    ----------
+    lost : array-like
+        Energy lost in each span; NaN where not known [J].
+    price : array-like
+        Price in each span; NaN where not known [currency/J].
+    lost_u_random, lost_u_systematic : array-like
+        Standard uncertainty of `lost`: what is new in each span, and what all share [J].
+    electrical_energy : float
+        Electrical energy of the whole period [J].
+    compared_energy : array-like
+        That of each span [J].
+    emissions_factor : array-like
+        Emissions per energy in each span [kg/J].
+
+    Returns
+    -------
+    EnergyCost
+        The sums over the spans in which the loss is known.
+
+    Notes
+    -----
+    Systematic parts add up, random parts add in quadrature (JCGM 100:2008, 5.2.2, for full
+    and for no correlation).
+
+    Examples
+    --------
+    >>> found = lost_energy([3.6e6, 7.2e6], 0.2 / 3.6e6, 0.0, [3.6e5, 3.6e5],
+    ...                     electrical_energy=1e8, compared_energy=[2e7, 3e7])
+    >>> round(found.cost, 3), round(found.cost_u, 3), found.known_share
+    (0.6, 0.04, 0.5)
+    """
+    values = np.asarray(lost, dtype=float)
+    known = np.isfinite(values)
+    values = np.where(known, values, 0.0)
+    random = np.where(known, np.asarray(lost_u_random, dtype=float), 0.0)
+    systematic = np.where(known, np.asarray(lost_u_systematic, dtype=float), 0.0)
+
+    def weighed(weight: ArrayLike) -> tuple[float, float]:
+        factor = np.broadcast_to(np.asarray(weight, dtype=float), values.shape)[known]
+        spread = np.sqrt(np.sum((factor * random[known]) ** 2))
+        return (
+            float(np.sum(factor * values[known])),
+            float(np.hypot(spread, np.sum(factor * systematic[known]))),
+        )
+
+    energy, energy_u = weighed(1.0)
+    cost, cost_u = weighed(price)
+    emissions, emissions_u = weighed(emissions_factor)
+    compared = float(np.nansum(np.asarray(compared_energy, dtype=float)[known]))
+    nothing = not known.any()
+    return EnergyCost(
+        energy=np.nan if nothing else energy,
+        energy_u=np.nan if nothing else energy_u,
+        cost=np.nan if nothing else cost,
+        cost_u=np.nan if nothing else cost_u,
+        emissions=np.nan if nothing else emissions,
+        emissions_u=np.nan if nothing else emissions_u,
+        known_share=compared / electrical_energy if electrical_energy > 0 else np.nan,
+    )
+
+
 def energy_cost(
     intervals: pd.DataFrame,
     interval_length: float,
@@ -183,7 +252,7 @@ def energy_cost(
     *,
     emissions_factor: float = np.nan,
 ) -> EnergyCost:
-    """Sum what a loss took and cost.
+    """Sum what a loss took and cost, interval by interval.
 
     Parameters
     ----------
@@ -201,257 +270,15 @@ def energy_cost(
     Returns
     -------
     EnergyCost
-        The sums.
-
-    Notes
-    -----
-    Systematic parts add up, random parts add in quadrature.
+        The sums; see ``lost_energy``.
     """
-    lost = intervals["lost_power"].to_numpy(dtype=float)
-    known = np.isfinite(lost)
-    price = tariff.at(pd.DatetimeIndex(intervals["time"])) / JOULES_PER_KWH
-    lost = np.where(known, lost, 0.0)
-    random = np.where(known, intervals["lost_power_u_random"].to_numpy(dtype=float), 0.0)
-    systematic = np.where(known, intervals["lost_power_u_systematic"].to_numpy(dtype=float), 0.0)
-
-    def spread(weight: Floats) -> float:
-        return float(
-            interval_length
-            * np.hypot(np.sqrt(np.sum((weight * random) ** 2)), np.sum(weight * systematic))
-        )
-
-    energy = float(lost.sum() * interval_length)
-    energy_u = spread(np.ones(len(lost)))
-    per_joule = emissions_factor / JOULES_PER_KWH
-    power = intervals["electrical_power"].to_numpy(dtype=float)
-    total = float(np.nansum(power))
-    return EnergyCost(
-        energy=energy,
-        energy_u=energy_u,
-        cost=float(np.sum(lost * price) * interval_length),
-        cost_u=spread(price),
-        emissions=energy * per_joule,
-        emissions_u=energy_u * per_joule,
-        known_share=float(np.nansum(power[known]) / total) if total > 0 else np.nan,
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class OverhaulTiming:
-    """When an overhaul costs least per unit of time.
-
-    Parameters
-    ----------
-    interval : float
-        Best time between overhauls [yr].
-    mean_cost : float
-        Mean cost at that interval, overhaul and excess energy [currency/yr].
-    """
-
-    interval: float
-    mean_cost: float
-
-
-def overhaul_timing(overhaul_cost: float, cost_growth: float, power: float = 1.0) -> OverhaulTiming:
-    """Time between overhauls with the least mean cost.
-
-    Parameters
-    ----------
-    overhaul_cost : float
-        Cost of one overhaul [currency].
-    cost_growth : float
-        Growth of the yearly excess cost: after t years it is ``cost_growth * t**power``
-        [currency/yr per yr**power].
-    power : float
-        Shape of the growth; 1 for a steady loss [-].
-
-    Returns
-    -------
-    OverhaulTiming
-        Interval and mean cost; infinite interval and zero mean cost where nothing grows.
-
-    Raises
-    ------
-    RangeError
-        When the overhaul cost or the power is not positive.
-
-    Notes
-    -----
-    Mean cost O/T + C T**n / (n + 1) is least at T = ((n + 1) O / (n C))**(1 / (n + 1)), which is
-    sqrt(2 O / C) for a steady growth (R. Beebe, Predictive Maintenance of Pumps Using Condition
-    Monitoring, 2004; formula from memory). It counts energy only and takes the overhaul to
-    bring back all that was lost.
-
-    Examples
-    --------
-    >>> timing = overhaul_timing(50_000.0, 80.0)
-    >>> round(timing.interval, 4), round(timing.mean_cost, 3)
-    (35.3553, 2828.427)
-    """
-    if not overhaul_cost > 0.0 or not power > 0.0:
-        raise RangeError(
-            f"overhaul_cost and power must be positive; found {overhaul_cost!r} and {power!r}."
-        )
-    if not cost_growth > 0.0:
-        return OverhaulTiming(np.inf, 0.0)
-    interval = ((power + 1.0) * overhaul_cost / (power * cost_growth)) ** (1.0 / (power + 1.0))
-    mean = overhaul_cost / interval + cost_growth * interval**power / (power + 1.0)
-    return OverhaulTiming(float(interval), float(mean))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outlook:
-    """When a loss is expected to reach a threshold.
-
-    Parameters
-    ----------
-    status : str
-        'expected', 'crossed', 'not_in_sight' or 'no_trend'.
-    days : float
-        Days from the last day of the trend; 0 when crossed, infinite when not in sight [d].
-    days_lower95, days_upper95 : float
-        Interval of 95 %; the upper end is infinite where the loss may not be growing [d].
-    """
-
-    status: str
-    days: float = np.nan
-    days_lower95: float = np.nan
-    days_upper95: float = np.nan
-
-
-def outlook(trend: Trend, threshold: float, *, horizon_years: float = 3.0) -> Outlook:
-    """Expect the day a deviation falls to a threshold.
-
-    Parameters
-    ----------
-    trend : Trend
-        Trend of a deviation where less is worse; turn the sign of others first.
-    threshold : float
-        Deviation at which something is to be done, such as -0.05 [-].
-    horizon_years : float
-        Beyond this nothing is said to be expected [yr].
-
-    Returns
-    -------
-    Outlook
-        Days and their interval.
-
-    Notes
-    -----
-    The interval joins that of the level now and of the slope by Fieller's theorem, the two
-    taken as independent (E. C. Fieller, J. R. Stat. Soc. B 16 (1954) 175). Steps do not
-    announce themselves: the outlook is that of the steady change alone.
-    """
-    if trend.status != "ok":
-        return Outlook(status="no_trend")
-    gap = trend.level_now - threshold
-    if gap <= 0.0:
-        return Outlook(status="crossed", days=0.0, days_lower95=0.0, days_upper95=0.0)
-    lower, upper = _fieller(gap, trend.level_now_u, -trend.slope_per_year, trend.slope_u)
-    years = gap / -trend.slope_per_year if trend.slope_per_year < 0.0 else np.inf
-    if lower > horizon_years or years > horizon_years:
-        return Outlook(
-            status="not_in_sight",
-            days=np.inf,
-            days_lower95=lower * DAYS_PER_YEAR,
-            days_upper95=np.inf,
-        )
-    return Outlook(
-        status="expected",
-        days=float(years * DAYS_PER_YEAR),
-        days_lower95=lower * DAYS_PER_YEAR,
-        days_upper95=upper * DAYS_PER_YEAR,
-    )
-
-
-def _fieller(gap: float, gap_u: float, rate: float, rate_u: float) -> tuple[float, float]:
-    """95 % interval of gap over rate, for positive times only."""
-    factor = 1.959964
-    a = rate**2 - (factor * rate_u) ** 2
-    b = gap * rate
-    c = gap**2 - (factor * gap_u) ** 2
-    inner = b**2 - a * c
-    if a > 0.0:
-        root = np.sqrt(max(inner, 0.0))
-        return float(max((b - root) / a, 0.0)), float((b + root) / a)
-    # The rate may be zero: no upper end; the lower end is the fastest rate not excluded.
-    if inner <= 0.0 or c <= 0.0:
-        return 0.0, np.inf
-    if a < 0.0:
-        fastest = [(b - np.sqrt(inner)) / a, (b + np.sqrt(inner)) / a]
-    else:
-        fastest = [c / (2.0 * b)] if b != 0.0 else []
-    positive = [time for time in fastest if time > 0.0]
-    return (float(min(positive)), np.inf) if positive else (np.inf, np.inf)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Regained:
-    """What an overhaul or a cleaning brought back, at the same duty.
-
-    Parameters
-    ----------
-    gain, gain_u : float
-        Deviation after less deviation before, and its standard uncertainty [-].
-    energy_per_year, energy_per_year_u : float
-        Energy saved in a year of the same work [J/yr].
-    saving_per_year, saving_per_year_u : float
-        Its cost [currency/yr].
-    payback_years : float
-        Cost of the event over the saving; infinite where nothing is saved [yr].
-    """
-
-    gain: float
-    gain_u: float
-    energy_per_year: float
-    energy_per_year_u: float
-    saving_per_year: float
-    saving_per_year_u: float
-    payback_years: float
-
-
-def regained(
-    before: tuple[float, float],
-    after: tuple[float, float],
-    *,
-    energy_per_year: float,
-    price: float,
-    event_cost: float = np.nan,
-) -> Regained:
-    """Compare efficiency at the same duty before and after an event.
-
-    Parameters
-    ----------
-    before, after : tuple of float
-        Efficiency deviation from one and the same baseline and its standard uncertainty, the
-        last level before and the first level after the event [-].
-    energy_per_year : float
-        Electrical energy the pump takes in a year since the event [J/yr].
-    price : float
-        Mean price of that energy [currency/kWh].
-    event_cost : float
-        Cost of the event; NaN where unknown [currency].
-
-    Returns
-    -------
-    Regained
-        Gain, saving and payback.
-
-    Notes
-    -----
-    The same work at the efficiency before would take E (1 + d_after) / (1 + d_before).
-    """
-    ratio = (1.0 + after[0]) / (1.0 + before[0])
-    ratio_u = ratio * np.hypot(after[1] / (1.0 + after[0]), before[1] / (1.0 + before[0]))
-    energy, energy_u = energy_per_year * (ratio - 1.0), energy_per_year * ratio_u
-    money = price / JOULES_PER_KWH
-    saving = energy * money
-    return Regained(
-        gain=after[0] - before[0],
-        gain_u=float(np.hypot(after[1], before[1])),
-        energy_per_year=energy,
-        energy_per_year_u=float(energy_u),
-        saving_per_year=saving,
-        saving_per_year_u=float(energy_u * money),
-        payback_years=event_cost / saving if saving > 0.0 else np.inf,
+    power = intervals["electrical_power"].to_numpy(dtype=float) * interval_length
+    return lost_energy(
+        intervals["lost_power"].to_numpy(dtype=float) * interval_length,
+        tariff.at(pd.DatetimeIndex(intervals["time"])) / JOULES_PER_KWH,
+        intervals["lost_power_u_random"].to_numpy(dtype=float) * interval_length,
+        intervals["lost_power_u_systematic"].to_numpy(dtype=float) * interval_length,
+        electrical_energy=float(np.nansum(power)),
+        compared_energy=power,
+        emissions_factor=emissions_factor / JOULES_PER_KWH,
     )

@@ -26,18 +26,24 @@ from pipeline.hydraulics.uncertainty import (
 from pipeline.plant import Pump, Tag
 
 STEADY = "steady"
+ALLOCATED = "allocated"
+
+ALLOCATED_U = ("allocated_flow_u_systematic", "allocated_flow_u_random")
+"""Columns of a frame with the standard uncertainty of allocated flows."""
 
 STATUSES = {
     STEADY: "steady running with everything known: an operating point",
+    ALLOCATED: "steady, but the meter served several running pumps and their curves shared it out",
     "switching": "this pump started or stopped within the interval",
     "unknown_state": "nothing tells whether the pump ran",
     "settling": "the well had not settled after the start or stop of a pump",
     "unsteady": "the flow moved, or a pump on the same line switched",
     "no_flow": "the flow is missing or covered too little",
-    "shared_flow": "the meter served several running pumps",
+    "shared_flow": "the meter served several running pumps, and no curve could share it out",
     "no_power": "the electrical power is missing or covered too little",
     "no_discharge_pressure": "the discharge pressure is missing or covered too little",
     "discharge_gauge": "a check found the discharge gauge in fault",
+    "no_density": "the density is not known: the temperature is missing or covered too little",
     "no_suction_pressure": "the suction pressure could be neither measured nor modelled",
     "no_strainer_loss": "the loss of the strainer between suction tap and pump is missing",
     "implausible": "head or efficiency outside what is physically possible",
@@ -81,7 +87,8 @@ def operating_points(
     DataFrame
         Rows of the intervals in which the pump was not standing, in time order, SI; see the
         ``operating_points`` contract for the columns. Values are missing where they cannot be
-        known; only rows with status ``steady`` are operating points.
+        known; only rows with status ``steady`` are operating points. Rows with status
+        ``allocated`` count for energy and volume: their flow rests on the pump's own curve.
     """
     rows = frame[frame["state"] != "standing"].reset_index(drop=True)
     rows = rows.assign(**{k: v for k, v in _NO_LOSS.items() if k not in rows})
@@ -102,9 +109,9 @@ def operating_points(
     level_only_head = _total_head(pump, level_only, p_d, q, rho, suction_flow) + column_loss
     level_only_hydraulic = np.asarray(head.hydraulic_power(q, level_only_head, rho))
 
-    flow_u = _instrument(tags.get(flow_tag or ""), q)
+    flow_u = _flow_uncertainty(rows, tags.get(flow_tag or ""))
     u = _uncertainty(rows, pump, tags, total_head, flow_u)
-    p_el_u = _instrument(tags.get(pump.power_tag or ""), p_el)
+    p_el_u = instrument_uncertainty(tags.get(pump.power_tag or ""), p_el)
     shaft_u = _shaft_uncertainty(pump, p_el, p_el_u)
     overall = np.asarray(head.overall_efficiency(hydraulic, p_el))
     own = np.asarray(head.pump_efficiency(hydraulic, shaft))
@@ -131,6 +138,7 @@ def operating_points(
             "speed_ratio": speed_ratio,
             "density": rho,
             "static_pressure": rows["static_pressure"].to_numpy(),
+            "static_pressure_u_systematic": rows["static_pressure_u_systematic"].to_numpy(),
             "suction_pressure": p_s,
             "suction_pressure_u_systematic": rows["suction_pressure_u_systematic"].to_numpy(),
             "suction_pressure_u_random": rows["suction_pressure_u_random"].to_numpy(),
@@ -245,7 +253,20 @@ def _shaft_uncertainty(pump: Pump, p_el: np.ndarray, p_el_u: Uncertainty) -> Unc
     )
 
 
-def _instrument(tag: Tag | None, value: np.ndarray) -> Uncertainty:
+def _flow_uncertainty(rows: pd.DataFrame, tag: Tag | None) -> Uncertainty:
+    measured = instrument_uncertainty(tag, rows["flow"].to_numpy())
+    if ALLOCATED_U[0] not in rows.columns:
+        return measured
+    allocated = (rows["flow_source"] == ALLOCATED).to_numpy()
+    systematic, random = (rows[name].to_numpy() for name in ALLOCATED_U)
+    return Uncertainty(
+        np.where(allocated, systematic, measured.systematic),
+        np.where(allocated, random, measured.random),
+    )
+
+
+def instrument_uncertainty(tag: Tag | None, value: np.ndarray) -> Uncertainty:
+    """Give the standard uncertainty of readings of a tag; zero without a tag."""
     if tag is None:
         return Uncertainty(np.zeros_like(value), np.zeros_like(value))
     a, size = tag.accuracy, np.abs(value)
@@ -295,8 +316,8 @@ def _uncertainty(
         pump.discharge_tap.diameter,
         flow_u,
         combine(suction_u, tap_loss_u),
-        _instrument(tags.get(pump.discharge_pressure_tag or ""), p_d),
-        _instrument(tags.get(pump.power_tag or ""), p_el),
+        instrument_uncertainty(tags.get(pump.discharge_pressure_tag or ""), p_d),
+        instrument_uncertainty(tags.get(pump.power_tag or ""), p_el),
         elevation_u=Uncertainty(heights_u, np.zeros(len(q))),
         suction_pressure_slope=column_slope,
     )
@@ -333,10 +354,12 @@ def _status(rows: pd.DataFrame, total_head: np.ndarray, overall: np.ndarray) -> 
         missing["electrical_power"],
         _fault(rows),
         missing["discharge_reading"],
+        missing["density"],
         ~rows["is_steady"].to_numpy(dtype=bool),
         missing["suction_pressure"],
         missing["tap_loss"],
         impossible,
+        rows["flow_source"].to_numpy() == ALLOCATED,
     ]
     words = [
         "unknown_state",
@@ -347,10 +370,12 @@ def _status(rows: pd.DataFrame, total_head: np.ndarray, overall: np.ndarray) -> 
         "no_power",
         "discharge_gauge",
         "no_discharge_pressure",
+        "no_density",
         "unsteady",
         "no_suction_pressure",
         "no_strainer_loss",
         "implausible",
+        ALLOCATED,
     ]
     return np.select(conditions, words, default=STEADY).astype(object)
 
@@ -371,4 +396,11 @@ _NO_LOSS: dict[str, float | str] = {
     "static_reason": "",
 }
 
-_NEEDED = ("flow", "electrical_power", "discharge_reading", "suction_pressure", "tap_loss")
+_NEEDED = (
+    "flow",
+    "electrical_power",
+    "discharge_reading",
+    "density",
+    "suction_pressure",
+    "tap_loss",
+)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -135,11 +136,45 @@ class Column:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CurvePoint:
-    """A point of a declared baseline: flow [m³/s], head [m], pump efficiency [-]."""
+    """A point of a declared curve: flow [m³/s], head [m], pump efficiency [-], NPSHR [m]."""
 
     flow: float
     head: float
     efficiency: float | None = None
+    npsh: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlowRegion:
+    """Preferred and allowable flow, as parts of the flow at best efficiency [-].
+
+    The allowable region is the maker's word; left out, everything is allowed.
+    """
+
+    preferred_low: float = 0.7
+    preferred_high: float = 1.2
+    allowable_low: float = 0.0
+    allowable_high: float = math.inf
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Maintenance:
+    """What an overhaul costs and when one is due.
+
+    Parameters
+    ----------
+    overhaul_cost : float or None
+        In the plant's currency; None where not stated.
+    efficiency_loss_limit : float
+        Loss of efficiency at the same duty, part of the baseline, at which something is to be
+        done [-].
+    head_loss_limit : float
+        The same for head [-].
+    """
+
+    overhaul_cost: float | None = None
+    efficiency_loss_limit: float = 0.05
+    head_loss_limit: float = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,6 +211,10 @@ class Pump:
         Maker's or acceptance points at reference speed; empty: learned from good operation.
     baseline_from, baseline_to : Timestamp or None
         Declared good period to learn the baseline from.
+    flow_region : FlowRegion
+        Where it should run against its best efficiency flow.
+    maintenance : Maintenance
+        Cost and limits of an overhaul.
     """
 
     id: str
@@ -198,6 +237,8 @@ class Pump:
     baseline_curve: tuple[CurvePoint, ...] = ()
     baseline_from: pd.Timestamp | None = None
     baseline_to: pd.Timestamp | None = None
+    flow_region: FlowRegion = field(default_factory=FlowRegion)
+    maintenance: Maintenance = field(default_factory=Maintenance)
     valid_from: pd.Timestamp = BEGINNING
 
 

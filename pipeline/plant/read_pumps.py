@@ -10,12 +10,27 @@ from zoneinfo import ZoneInfo
 from pipeline.errors import Fault, UnitError
 from pipeline.plant.fields import Section
 from pipeline.plant.files import file_beside
-from pipeline.plant.machines import Column, CurvePoint, Driver, FlowMeter, Pump, Tap, TapPosition
+from pipeline.plant.machines import (
+    Column,
+    CurvePoint,
+    Driver,
+    FlowMeter,
+    FlowRegion,
+    Maintenance,
+    Pump,
+    Tap,
+    TapPosition,
+)
 from pipeline.plant.read_suction import read_pipe_and_fittings
 from pipeline.plant.wording import shown
 from pipeline.quantities import parse_measure
 
-_CURVE_COLUMNS = {"flow": "flow", "head": "total_head", "efficiency": "pump_efficiency"}
+_CURVE_COLUMNS = {
+    "flow": "flow",
+    "head": "total_head",
+    "efficiency": "pump_efficiency",
+    "npsh": "npsh_required",
+}
 _LEAST_CURVE_POINTS = 3
 _USUAL_COLUMN_U = 0.25
 """Standard uncertainty of a declared loss, part of it, where it is not stated [-]: as of a
@@ -56,6 +71,8 @@ def read_pump(s: Section, zone: ZoneInfo, folder: Path, extra: bytearray) -> Pum
         baseline_curve=curve,
         baseline_from=begins,
         baseline_to=ends,
+        flow_region=_flow_region(s.section("flow_region")),
+        maintenance=_maintenance(s.section("maintenance")),
         valid_from=s.valid_from(zone),
     )
     s.done()
@@ -136,6 +153,43 @@ def _column(s: Section | None) -> Column | None:
     return column
 
 
+def _flow_region(s: Section | None) -> FlowRegion:
+    if s is None:
+        return FlowRegion()
+    usual = FlowRegion()
+    limits = {
+        key: _or(s.number(key, None, low=0.0, high=3.0), getattr(usual, key))
+        for key in ("allowable_low", "preferred_low", "preferred_high", "allowable_high")
+    }
+    ordered = list(limits.values())
+    if not (ordered[0] <= ordered[1] < ordered[2] <= ordered[3]):
+        s.fault(
+            "preferred_low",
+            ", ".join(f"{key} {value:g}" for key, value in limits.items()),
+            "limits that rise in this order, as parts of the flow at best efficiency",
+        )
+        return usual
+    s.done()
+    return FlowRegion(**limits)
+
+
+def _maintenance(s: Section | None) -> Maintenance:
+    if s is None:
+        return Maintenance()
+    usual = Maintenance()
+    found = Maintenance(
+        overhaul_cost=s.number("overhaul_cost", None, low=1e-6, high=1e12),
+        efficiency_loss_limit=_limit(s, "efficiency_loss_limit", usual.efficiency_loss_limit),
+        head_loss_limit=_limit(s, "head_loss_limit", usual.head_loss_limit),
+    )
+    s.done()
+    return found
+
+
+def _limit(s: Section, key: str, usual: float) -> float:
+    return _or(s.measure(key, "fraction", None, low=0.001, high=0.9), usual)
+
+
 def _or(value: float | None, default: float) -> float:
     return default if value is None else value
 
@@ -205,7 +259,8 @@ def _curve_columns(s: Section, name: str, header: list[str]) -> dict[str, tuple[
         word = word.strip().casefold()
         if word not in _CURVE_COLUMNS or word in columns:
             expected = (
-                "columns 'flow [unit]', 'head [unit]' and perhaps 'efficiency [%]', once each"
+                "columns 'flow [unit]', 'head [unit]' and perhaps 'efficiency [%]' and "
+                "'npsh [unit]', once each"
             )
             s.fault("curve", f"{name} with a column {shown(cell)}", expected)
             return None

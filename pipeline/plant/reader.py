@@ -30,8 +30,9 @@ from pipeline.plant.read_sources import read_source
 from pipeline.plant.read_suction import read_line, read_liquid
 from pipeline.plant.references import check_references
 from pipeline.plant.signals import Tag
-from pipeline.plant.station import Plant, Station, Tariff
+from pipeline.plant.station import Plant, Station
 from pipeline.plant.suction_side import SuctionLine, SuctionSource
+from pipeline.plant.tariff import read_tariff
 
 PLANT_FORMAT = 1
 
@@ -128,9 +129,10 @@ def _read(content: dict[str, Any], path: Path, raw: bytes, faults: list[Fault]) 
         pumps=_by_name(read_pump(s, zone, folder, text) for s in pumps),
         flow_meters=_by_name(read_meter(s, zone) for s in top.sections("flow_meters")),
         liquids=tuple(read_liquid(s, zone) for s in _one_or_many(top, "liquid")),
-        tariffs=tuple(_tariff(s, zone) for s in _one_or_many(top, "tariff")),
+        tariffs=tuple(read_tariff(s, zone) for s in _one_or_many(top, "tariff")),
         survey=file_beside(top, "survey", folder),
         events=file_beside(top, "events", folder),
+        acknowledgements=file_beside(top, "acknowledgements", folder),
         text=bytes(text),
         publish=read_publication(top, folder),
     )
@@ -179,16 +181,3 @@ def _station(s: Section) -> tuple[Station, ZoneInfo]:
     )
     s.done()
     return station, zone
-
-
-def _tariff(s: Section, zone: ZoneInfo) -> Tariff:
-    price = s.number("energy_price", None, low=0.0, high=1e6)
-    tariff = Tariff(
-        currency=s.text("currency", "EUR"),
-        price=None if price is None else price / 3.6e6,
-        valid_from=s.valid_from(zone),
-    )
-    if not (tariff.currency.isalpha() and tariff.currency.isascii() and len(tariff.currency) == 3):
-        s.fault("currency", f"'{tariff.currency}'", "three letters, such as EUR")
-    s.done()
-    return tariff

@@ -1,4 +1,4 @@
-"""Evidence that people write down: spot readings and events, as small CSV files."""
+"""What people write down: spot readings, events and seen flags, as small CSV files."""
 
 from __future__ import annotations
 
@@ -21,6 +21,8 @@ EVENT_KINDS = ("overhaul", "impeller", "cleaning", "gauge", "meter", "other")
 """What an event can be; ``overhaul`` and ``impeller`` start a new baseline, ``cleaning`` is
 a step of suction friction, ``gauge`` starts new gauge checks."""
 
+UNTIL_CLOSED = "closed"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
@@ -36,11 +38,39 @@ class Event:
         One of ``EVENT_KINDS``.
     note : str
         In the user's words.
+    cost : float or None
+        What it cost, in the plant's currency; None where not stated.
     """
 
     time: pd.Timestamp
     pump: str
     kind: str
+    note: str = ""
+    cost: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Acknowledgement:
+    """Somebody has seen a flag and says what becomes of it.
+
+    Parameters
+    ----------
+    flag : str
+        Identity of the flag, as in the table ``flags``.
+    time : Timestamp
+        When it was acknowledged, UTC.
+    by : str
+        Who, in the user's words.
+    until : Timestamp or None
+        Until when the flag may rest, UTC; None until it closes by itself.
+    note : str
+        In the user's words.
+    """
+
+    flag: str
+    time: pd.Timestamp
+    by: str
+    until: pd.Timestamp | None = None
     note: str = ""
 
 
@@ -71,7 +101,7 @@ class SpotReading:
 
 
 def read_events(plant: Plant) -> tuple[Event, ...]:
-    """Read the events file a plant names: ``time, pump, kind, note``.
+    """Read the events file a plant names: ``time, pump, kind, note``, perhaps ``cost``.
 
     Raises
     ------
@@ -87,12 +117,46 @@ def read_events(plant: Plant) -> tuple[Event, ...]:
             wanted = "one of " + ", ".join(EVENT_KINDS)
             hint = did_you_mean(row["kind"], EVENT_KINDS)
             faults.append(Fault(f"{where}, kind", shown(row["kind"]), wanted, hint))
+        cost = _cost(row.get("cost") or "", where, faults)
         if time is not None:
+            note = row.get("note") or ""
             events.append(
-                Event(time=time, pump=row["pump"], kind=row["kind"], note=row.get("note") or "")
+                Event(time=time, pump=row["pump"], kind=row["kind"], note=note, cost=cost)
             )
     _raise(faults, plant.events)
     return tuple(sorted(events, key=lambda e: (e.time, e.pump, e.kind)))
+
+
+def read_acknowledgements(plant: Plant) -> tuple[Acknowledgement, ...]:
+    """Read the file of acknowledged flags a plant names: ``flag, time, by, until, note``.
+
+    ``until`` is a time, or ``closed``: until the flag closes by itself.
+
+    Raises
+    ------
+    PlantFileError
+        With every faulty row. Whether a flag of that name exists is not known here.
+    """
+    faults: list[Fault] = []
+    found = []
+    needed = ("flag", "time", "by", "until")
+    for where, row in _rows(plant, plant.acknowledgements, needed, faults):
+        time = _time(row["time"], plant, where, faults)
+        until = None
+        if row["until"] != UNTIL_CLOSED:
+            until = as_moment(row["until"], ZoneInfo(plant.station.time_zone))
+            wanted = f"a time such as 2025-03-01, or '{UNTIL_CLOSED}'"
+            if until is None:
+                faults.append(Fault(f"{where}, until", shown(row["until"]), wanted))
+            elif time is not None and until <= time:
+                faults.append(Fault(f"{where}, until", shown(row["until"]), "later than its time"))
+        if time is not None:
+            note = row.get("note") or ""
+            found.append(
+                Acknowledgement(flag=row["flag"], time=time, by=row["by"], until=until, note=note)
+            )
+    _raise(faults, plant.acknowledgements)
+    return tuple(sorted(found, key=lambda a: (a.flag, a.time, a.by)))
 
 
 def read_survey(plant: Plant) -> tuple[SpotReading, ...]:
@@ -147,6 +211,30 @@ def read_survey(plant: Plant) -> tuple[SpotReading, ...]:
     return tuple(sorted(readings, key=lambda r: (r.time, r.pump)))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Notes:
+    """Everything people have written down beside a plant file."""
+
+    events: tuple[Event, ...]
+    survey: tuple[SpotReading, ...]
+    acknowledgements: tuple[Acknowledgement, ...]
+
+    @classmethod
+    def of(cls, plant: Plant) -> Notes:
+        """Read all of it.
+
+        Raises
+        ------
+        PlantFileError
+            With every faulty row of the first file that has any.
+        """
+        return cls(
+            events=read_events(plant),
+            survey=read_survey(plant),
+            acknowledgements=read_acknowledgements(plant),
+        )
+
+
 def _rows(
     plant: Plant, name: str | None, needed: tuple[str, ...], faults: list[Fault]
 ) -> list[tuple[str, dict[str, str]]]:
@@ -186,6 +274,19 @@ def _rows(
             continue
         rows.append((where, row))
     return rows
+
+
+def _cost(text: str, where: str, faults: list[Fault]) -> float | None:
+    if not text:
+        return None
+    try:
+        cost = float(text)
+    except ValueError:
+        cost = math.nan
+    if not 0.0 <= cost < math.inf:
+        faults.append(Fault(f"{where}, cost", shown(text), "an amount of money, such as 1500"))
+        return None
+    return cost
 
 
 def _time(text: str, plant: Plant, where: str, faults: list[Fault]) -> pd.Timestamp | None:

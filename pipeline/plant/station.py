@@ -14,17 +14,8 @@ from pipeline.plant.machines import FlowMeter, Pump
 from pipeline.plant.publication import Publication
 from pipeline.plant.signals import ExportFormat, Tag
 from pipeline.plant.suction_side import Liquid, SuctionLine, SuctionSource
-from pipeline.plant.validity import BEGINNING
+from pipeline.plant.tariff import Tariff
 from pipeline.quantities import DisplaySystem, DisplayUnit, display_unit
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tariff:
-    """Price of electrical energy: currency code and money per joule."""
-
-    currency: str = "EUR"
-    price: float | None = None
-    valid_from: pd.Timestamp = BEGINNING
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,8 +94,9 @@ class Plant:
         Versions of each item, oldest first.
     liquids, tariffs : tuple
         Versions, oldest first.
-    survey, events : str or None
-        Names of the files of spot readings and of events, beside the plant file.
+    survey, events, acknowledgements : str or None
+        Names of the files of spot readings, of events and of flags people have seen, beside
+        the plant file.
     text : bytes
         Content of the plant file (and the curve files it names), for fingerprints.
     publish : Publication or None
@@ -124,6 +116,7 @@ class Plant:
     tariffs: tuple[Tariff, ...]
     survey: str | None = None
     events: str | None = None
+    acknowledgements: str | None = None
     text: bytes = b""
     publish: Publication | None = None
 

@@ -15,6 +15,8 @@ from pipeline.plant.machines import (
     CurvePoint,
     Driver,
     FlowMeter,
+    FlowRegion,
+    Maintenance,
     MeterPosition,
     PowerSide,
     Pump,
@@ -23,7 +25,7 @@ from pipeline.plant.machines import (
     TapPosition,
 )
 from pipeline.plant.signals import Accuracy, ExportFormat, Interpolation, Layout, Measures, Tag
-from pipeline.plant.station import Dated, Item, Plant, Snapshot, Station, Tariff
+from pipeline.plant.station import Dated, Item, Plant, Snapshot, Station
 from pipeline.plant.suction_side import (
     Drawdown,
     Fitting,
@@ -35,6 +37,7 @@ from pipeline.plant.suction_side import (
     SuctionSource,
     Tank,
 )
+from pipeline.plant.tariff import Tariff
 from pipeline.plant.validity import BEGINNING
 
 __all__ = [
@@ -48,10 +51,12 @@ __all__ = [
     "ExportFormat",
     "Fitting",
     "FlowMeter",
+    "FlowRegion",
     "Interpolation",
     "Item",
     "Layout",
     "Liquid",
+    "Maintenance",
     "Measures",
     "MeterPosition",
     "Pipe",

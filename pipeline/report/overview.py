@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from pipeline.report.prospects import acknowledgement_words
 from pipeline.report.readings import Readings
 from pipeline.report.style import KIND_OF_SOURCE, SHORT_SOURCE
 from pipeline.report.words import (
@@ -74,6 +75,7 @@ class Flag:
     causes: tuple[str, ...]
     evidence: str
     site_check: str
+    said: str = ""
 
 
 def pump_rows(readings: Readings, declared: Sequence[str]) -> dict[str, dict[str, object]]:
@@ -214,4 +216,5 @@ def _flag(row: dict[str, object], links: dict[str, str], time_zone: str) -> Flag
         causes=tuple(plain(c.strip()) for c in causes.split(",") if c.strip()),
         evidence=str(row["evidence"] or ""),
         site_check=str(row["site_check"] or ""),
+        said=acknowledgement_words(row, time_zone),
     )

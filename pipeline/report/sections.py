@@ -17,6 +17,7 @@ from pipeline.report.efficiency import (
 )
 from pipeline.report.money import monthly_cost
 from pipeline.report.overview import Flag, Grid, flags_of
+from pipeline.report.prospects import event_sentences, outlook_sentences
 from pipeline.report.quality import data_quality_calendar, tags_of
 from pipeline.report.readings import Readings
 from pipeline.report.style import empty_reason, source_words
@@ -59,6 +60,8 @@ class Section:
     pump: str
     link: str
     facts: tuple[str, ...]
+    outlook: tuple[str, ...]
+    events: tuple[str, ...]
     flags: tuple[Flag, ...]
     drawings: tuple[Drawing, ...]
     details: tuple[tuple[str, Grid], ...]
@@ -98,6 +101,8 @@ def section(
         pump=pump,
         link=links[pump],
         facts=tuple(_facts(readings, pump, row, zone, currency)),
+        outlook=tuple(outlook_sentences(readings, pump, zone, currency)),
+        events=tuple(event_sentences(readings, pump, zone, currency)),
         flags=tuple(flags_of(readings, links, zone, pump)),
         drawings=tuple(_drawings(readings, plant, pump, row, zone)),
         details=tuple(details_of(readings, plant, pump, currency)),

@@ -38,6 +38,7 @@ def frame(n=1, **values):
         "density": 1000.0,
         "vapour_pressure": 2339.0,
         "static_pressure": 0.0,
+        "static_pressure_u_systematic": 0.0,
         "velocity_pressure": 0.0,
         "suction_reading": 0.0,
         "discharge_reading": 3e5,
@@ -132,6 +133,8 @@ def test_npsh_available_of_a_worked_line():
         ({"flow": np.nan}, "no_flow"),
         ({"electrical_power": np.nan}, "no_power"),
         ({"discharge_reading": np.nan}, "no_discharge_pressure"),
+        ({"density": np.nan}, "no_density"),
+        ({"flow_source": "allocated"}, "allocated"),
         ({"is_steady": False}, "unsteady"),
         ({"suction_pressure": np.nan}, "no_suction_pressure"),
         ({"discharge_reading": -1e4}, "implausible"),
@@ -143,6 +146,17 @@ def test_every_status_is_reached(values, status):
     pump = pump_with(Tap(elevation=0.0, diameter=0.3), Tap(elevation=0.0, diameter=0.3))
     assert points_of(pump, **values)["status"].tolist() == [status]
     assert status in STATUSES
+
+
+def test_an_allocated_flow_brings_its_own_uncertainty():
+    """The meter's 1 % is that of the sum, not of a share."""
+    pump = pump_with(Tap(elevation=0.0, diameter=0.2), Tap(elevation=0.0, diameter=0.2))
+    told = {"allocated_flow_u_systematic": 0.004, "allocated_flow_u_random": 0.002}
+    shared = points_of(pump, flow_source="allocated", **told)
+    alone = points_of(pump, **dict.fromkeys(told, np.nan))
+    assert shared["flow_u_systematic"].tolist() == [0.004]
+    assert shared["flow_u_random"].tolist() == [0.002]
+    assert (alone["flow_u_systematic"] < 0.004).all()
 
 
 def test_standing_intervals_have_no_row():

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from pipeline.errors import PlantFileError
-from pipeline.plant.side_files import read_events, read_survey
+from pipeline.plant.side_files import read_acknowledgements, read_events, read_survey
 
 EVENTS = "time,pump,kind,note\n"
 SURVEY = "time,pump,reading,unit,accuracy,instrument\n"
@@ -20,6 +20,12 @@ def events(desk, text):
 def survey(desk, text):
     (desk.folder / "survey.csv").write_bytes(text if isinstance(text, bytes) else text.encode())
     return read_survey(desk.put("survey", "survey.csv").read())
+
+
+def acknowledgements(desk, rows):
+    text = "flag,time,by,until,note\n" + rows
+    (desk.folder / "seen.csv").write_text(text, "utf-8")
+    return read_acknowledgements(desk.put("acknowledgements", "seen.csv").read())
 
 
 def test_no_files_no_evidence(desk):
@@ -37,6 +43,40 @@ def test_events_come_in_order_of_time_and_local_times_are_local(desk):
     assert (first.pump, first.kind, first.note) == ("P1", "impeller", "trimmed, 310 mm")
     assert second.time == pd.Timestamp("2024-12-01", tz="UTC")
     assert second.note == ""
+
+
+def test_what_an_event_cost(desk):
+    text = "time,pump,kind,note,cost\n2024-12-01,P1,overhaul,,12500\n2024-12-02,P1,cleaning,,\n"
+    overhaul, cleaning = events(desk, text)
+    assert (overhaul.cost, cleaning.cost) == (12500.0, None)
+    for cost in ("dear", "-1", "inf", "nan"):
+        with pytest.raises(PlantFileError, match=r"line 2, cost: found '.*'; expected an amount"):
+            events(desk, f"time,pump,kind,note,cost\n2024-12-01,P1,overhaul,,{cost}\n")
+
+
+def test_acknowledgements(desk):
+    rows = (
+        "P1:performance_loss:2024-11-01,2024-12-01,A. N. Other,closed,spares ordered\n"
+        "P1:performance_loss:2024-10-01,2024-11-01T08:00Z,shift 2,2025-01-01,\n"
+    )
+    first, second = acknowledgements(desk, rows)
+    assert first.flag == "P1:performance_loss:2024-10-01"
+    assert first.until == pd.Timestamp("2025-01-01", tz="UTC")
+    assert (second.by, second.until, second.note) == ("A. N. Other", None, "spares ordered")
+
+
+@pytest.mark.parametrize(
+    ("row", "message"),
+    [
+        ("f,2024-13-01,me,closed,", "seen.csv line 2, time: found '2024-13-01'"),
+        ("f,2024-12-01,me,soon,", "line 2, until: found 'soon'; expected a time .* or 'closed'"),
+        ("f,2024-12-01,me,2024-11-01,", "line 2, until: found '2024-11-01'; expected later than"),
+        ("f,2024-12-01,,closed,", "line 2: found an incomplete row; expected a value for flag"),
+    ],
+)
+def test_faulty_acknowledgements(desk, row, message):
+    with pytest.raises(PlantFileError, match=message):
+        acknowledgements(desk, row + "\n")
 
 
 def test_spot_readings_in_si(desk):

@@ -54,6 +54,8 @@ def test_names_and_sentences_are_text_only(page):
     """What looks like an element in a pump's name or a flag stays text."""
     assert page.text.count(HOSTILE) >= 3
     assert HOSTILE_TEXT in page.text
+    for said in ("shift leader", "spares ordered", "strainer"):
+        assert f"{said} {HOSTILE_TEXT}" in page.text
     assert "img" not in page.tags
     assert not [a for a in page.attributes if a[1].startswith("on")]
     running = [s for s in page.scripts if s[0].get("type") != "text/plain"]

@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
-from pipeline.tables.catalogue.action import DUTY_PROFILE, ENERGY_COST, FLAG_HISTORY, FLAGS, PUMPS
+from pipeline.tables.catalogue.action import (
+    EVENT_EFFECTS,
+    FLAG_HISTORY,
+    FLAGS,
+    OUTLOOK,
+    PUMPS,
+)
 from pipeline.tables.catalogue.backtest import BACKTEST_SCORES
 from pipeline.tables.catalogue.decision import GAUGE_WORTH, SUCTION_SENSITIVITY
+from pipeline.tables.catalogue.energy import DUTY_PROFILE, ENERGY_COST, OPERATING_REGIONS
 from pipeline.tables.catalogue.evidence import DATA_QUALITY, MEASUREMENTS, REJECTED_INPUT
 from pipeline.tables.catalogue.performance import (
     BASELINE_CURVES,
@@ -22,12 +29,15 @@ PUBLISHED: tuple[Contract, ...] = (
     PUMPS,
     FLAGS,
     FLAG_HISTORY,
+    OUTLOOK,
+    EVENT_EFFECTS,
     TRENDS,
     ROLLING_PERFORMANCE,
     OPERATING_POINTS,
     DAILY_DEVIATIONS,
     ENERGY_COST,
     DUTY_PROFILE,
+    OPERATING_REGIONS,
     GAUGE_WORTH,
     SUCTION_SENSITIVITY,
     BASELINES,

@@ -1,4 +1,4 @@
-"""Tables people act on: pumps, flags, energy and money."""
+"""Tables people act on: pumps and flags."""
 
 from __future__ import annotations
 
@@ -109,6 +109,17 @@ FLAGS = Contract(
         C("causes", "text", "Causes not excluded, separated by commas.", nullable=False),
         C("evidence", "text", "One sentence.", nullable=False),
         C("site_check", "text", "The check on site that would settle most.", nullable=False),
+        C(
+            "acknowledged",
+            "label",
+            "yes while an acknowledgement holds; lapsed once its time is over; outgrown where "
+            "the flag grew after it; else no.",
+            nullable=False,
+        ),
+        C("acknowledged_time", "time", "When somebody acknowledged it, UTC."),
+        C("acknowledged_by", "text", "Who did.", nullable=False),
+        C("acknowledged_until", "time", "Until when it may rest, UTC; empty: until it closes."),
+        C("note", "text", "What they noted.", nullable=False),
     ),
 )
 
@@ -129,56 +140,93 @@ FLAG_HISTORY = Contract(
     ),
 )
 
-ENERGY_COST = Contract(
-    "energy_cost",
-    "One row per pump and local month.",
-    ("pump", "month"),
+OUTLOOK = Contract(
+    "outlook",
+    "One row per pump and quantity: when a limit is crossed, and when an overhaul costs least.",
+    ("pump", "quantity"),
     (
         PUMP,
-        C("month", "text", "Local month.", nullable=False),
-        C("running_time", "number", "Time not standing.", "duration"),
-        C("volume", "number", "Volume pumped.", "volume"),
-        C("electrical_energy", "number", "Electrical energy.", "electrical_energy"),
-        C("electrical_cost", "number", "Its cost; empty without a price.", "cost"),
+        C("quantity", "label", "efficiency or head, at the same duty.", nullable=False),
+        C("start", "time", "Start of the baseline it is told against, UTC.", nullable=False),
         C(
-            "excess_energy",
-            "number",
-            "Energy beyond the baseline at the same duty; negative where better.",
-            "excess_energy",
+            "status",
+            "label",
+            "expected (within three years), crossed, possible (only the early end of the "
+            "interval lies within three years), not_in_sight or no_trend.",
+            nullable=False,
         ),
-        C("excess_energy_u95", "number", "Its expanded uncertainty (95 %).", "excess_energy"),
-        C("excess_cost", "number", "Its cost.", "cost"),
-        C("excess_cost_u95", "number", "Expanded uncertainty (95 %) of that cost.", "cost"),
+        C("reason", "text", "Why there is no trend; empty if there is.", nullable=False),
+        C("threshold", "number", "Deviation of the plant file's limit.", "efficiency_deviation"),
+        C("level", "number", "Deviation over the last 30 days.", "efficiency_deviation"),
+        C("level_u95", "number", "Its expanded uncertainty (95 %).", "efficiency_deviation"),
+        C("rate", "number", "Steady change per year, part of the baseline.", "rate_per_year"),
+        C("rate_low", "number", "Lower end of its 95 % interval.", "rate_per_year"),
+        C("rate_high", "number", "Upper end of its 95 % interval.", "rate_per_year"),
+        C("last_day", "time", "Last day the trend rests on."),
+        C("reach_time", "time", "Day on which the limit is crossed; empty if not in sight."),
+        C("reach_earliest", "time", "Early end of its 95 % interval."),
+        C("reach_latest", "time", "Late end; empty where the loss may not be growing."),
+        C("overhaul_cost", "number", "Cost of an overhaul, from the plant file.", "cost"),
+        C("energy_cost_per_year", "number", "Energy cost, last twelve months.", "cost"),
+        C("loss_growth", "number", "Growth per year of the yearly cost of the loss.", "cost"),
         C(
-            "compared_share",
+            "overhaul_interval",
             "number",
-            "Share of the energy that could be compared with a baseline.",
-            "fraction",
+            "Time between overhauls with the least mean cost of overhauls and lost energy.",
+            "years",
         ),
-        C(
-            "suction_loss_energy",
-            "number",
-            "Electrical energy spent on friction between source and suction tap.",
-            "electrical_energy",
-        ),
-        C("suction_loss_cost", "number", "Its cost.", "cost"),
+        C("overhaul_mean_cost", "number", "That mean cost, per year.", "cost"),
+        C("overhaul_time", "time", "That time after the start of the baseline."),
+        C("overhaul_earliest", "time", "The same at the lower end of the rate."),
+        C("overhaul_latest", "time", "The same at the upper end; empty if nothing grows."),
     ),
 )
 
-DUTY_PROFILE = Contract(
-    "duty_profile",
-    "One row per pump, running combination and flow bin, over all data.",
-    ("pump", "combination", "flow_low"),
+
+def _gain(name: str, quantity: str, meaning: str) -> tuple[Column, ...]:
+    return (
+        C(name, "number", meaning, quantity, difference=True),
+        C(f"{name}_u95", "number", "Its expanded uncertainty (95 %).", quantity, difference=True),
+    )
+
+
+EVENT_EFFECTS = Contract(
+    "event_effects",
+    "One row per overhaul, impeller change or cleaning: what it brought back and saved.",
+    ("pump", "time", "kind"),
     (
         PUMP,
-        C("combination", "text", "Pumps of the station running together.", nullable=False),
-        C("flow_low", "number", "Lower edge of the bin.", "flow", nullable=False),
-        C("flow_high", "number", "Upper edge of the bin.", "flow", nullable=False),
-        C("running_time", "number", "Time at operating points in the bin.", "duration"),
-        C("volume", "number", "Volume pumped.", "volume"),
-        C("electrical_energy", "number", "Electrical energy.", "electrical_energy"),
-        C("total_head", "number", "Volume-weighted total head.", "total_head"),
-        C("overall_efficiency", "number", "Ratio of energy sums.", "overall_efficiency"),
-        C("specific_energy", "number", "Energy per volume.", "specific_energy"),
+        C("time", "time", "When, UTC.", nullable=False),
+        C("kind", "label", "overhaul, impeller or cleaning.", nullable=False),
+        C("note", "text", "As written in the events file.", nullable=False),
+        C("status", "text", "ok, or why nothing can be said.", nullable=False),
+        C("days_before", "integer", "Running days looked at before it.", nullable=False),
+        C("days_after", "integer", "Running days looked at after it.", nullable=False),
+        *_gain("head_gain", "head_deviation", "Head regained at the same flow, of the baseline."),
+        *_gain(
+            "efficiency_gain",
+            "efficiency_deviation",
+            "Efficiency regained at the same flow, part of the baseline.",
+        ),
+        *_gain(
+            "suction_loss_gain",
+            "pressure_loss",
+            "Suction loss taken away, at the flow after it; empty without a trusted gauge.",
+        ),
+        C("specific_energy", "number", "Energy per volume after it.", "specific_energy"),
+        *_gain(
+            "specific_energy_gain",
+            "specific_energy",
+            "Energy per volume saved at the same duty, pump and suction line together.",
+        ),
+        *_gain(
+            "saved_energy",
+            "electrical_energy",
+            "Energy saved to date, or to the next one, as it wears off.",
+        ),
+        *_gain("saved_cost", "cost", "What that would have cost."),
+        C("saved_cost_per_year", "number", "Mean saving per year to date.", "cost"),
+        C("event_cost", "number", "What it cost, where the events file says.", "cost"),
+        C("payback", "number", "Cost over yearly saving; empty if nothing is saved.", "years"),
     ),
 )

@@ -17,11 +17,13 @@ OPERATING_POINTS = Contract(
         C(
             "status",
             "label",
-            "steady for an operating point; otherwise why the interval is none.",
+            "steady for an operating point; allocated where the flow of a shared meter was "
+            "shared out by the pumps' curves (counts for energy and volume alone); otherwise "
+            "why the interval is none.",
             nullable=False,
         ),
         *with_uncertainty("flow", "flow", "Volume flow through the pump."),
-        C("flow_source", "label", "measured, shared or missing."),
+        C("flow_source", "label", "measured, allocated, shared or missing."),
         C("suction_flow", "number", "Volume flow in the suction branch.", "flow"),
         C("speed_ratio", "number", "Speed over reference speed."),
         C("density", "number", "Density of the liquid.", "density"),
@@ -30,6 +32,13 @@ OPERATING_POINTS = Contract(
             "number",
             "What the suction gauge would read with nothing flowing, gauge.",
             "pressure",
+        ),
+        C(
+            "static_pressure_u_systematic",
+            "number",
+            "Systematic part of its standard uncertainty (k = 1).",
+            "pressure",
+            difference=True,
         ),
         *with_uncertainty(
             "suction_pressure", "suction_pressure", "Static suction pressure used, gauge."

@@ -21,6 +21,11 @@ RUNS = Contract(
         C("rejected_rows", "integer", "Rows rejected in the files taken in.", nullable=False),
         C("rebuilt", "text", "Months of measurements rebuilt.", nullable=False),
         C("failures", "text", "What failed while the rest was done.", nullable=False),
+        C(
+            "flag_changes",
+            "text",
+            "Flags that opened, grew, closed or were withdrawn since the run before.",
+        ),
     ),
 )
 

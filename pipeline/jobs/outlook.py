@@ -1,0 +1,158 @@
+"""When each pump crosses its limits, and when an overhaul would cost least."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from pipeline.jobs.baselines import Baseline
+from pipeline.jobs.context import Run
+from pipeline.performance.event_effects import level
+from pipeline.performance.outlook import outlook, overhaul_timing
+from pipeline.performance.trend import DAYS_PER_YEAR, Trend
+from pipeline.plant.types import BEGINNING
+
+QUANTITIES = ("efficiency", "head")
+LEVEL_DAYS = 30
+FARTHEST_DAYS = 50.0 * DAYS_PER_YEAR
+_K95 = 1.959964
+
+
+def build_outlook(run: Run, baselines: Sequence[Baseline]) -> None:
+    """Build ``outlook``."""
+    tables = ("trends", "daily_deviations", "energy_cost")
+    inputs: list[object] = ["outlook", 1, run.fingerprints.perform, run.as_of.isoformat()]
+    inputs += [sorted(run.stage.digests(t).items()) for t in tables]
+    inputs.append([(b.epoch.pump.id, str(b.epoch.start)) for b in baselines])
+    run.build("outlook", None, inputs, lambda: _rows(run, baselines))
+
+
+def _rows(run: Run, baselines: Sequence[Baseline]) -> pd.DataFrame:
+    """One row per pump and quantity, under the baseline that holds now."""
+    latest = {b.epoch.pump.id: b for b in baselines}
+    if not latest:
+        return run.contract("outlook").empty()
+    trends = run.read("trends")
+    months = run.stage.months("daily_deviations")[-3:]
+    daily = run.read("daily_deviations", months) if months else run.read("daily_deviations")
+    costs = run.read("energy_cost", run.stage.months("energy_cost")[-12:] or None)
+    rows = []
+    for pump, b in latest.items():
+        mine = daily[(daily["pump"] == pump) & (daily["day"] >= b.epoch.start)]
+        for quantity in QUANTITIES:
+            row = _row(run, b, quantity, trends, mine)
+            if quantity == "efficiency":
+                row |= _overhaul(run, b, row, costs[costs["pump"] == pump])
+            rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def _row(
+    run: Run, b: Baseline, quantity: str, trends: pd.DataFrame, daily: pd.DataFrame
+) -> dict[str, object]:
+    pump = b.epoch.pump
+    limit = getattr(pump.maintenance, f"{quantity}_loss_limit")
+    mine = trends[
+        (trends["pump"] == pump.id)
+        & (trends["start"] == b.epoch.start)
+        & (trends["assumption"] == "as_used")
+        & (trends["quantity"] == quantity)
+    ]
+    row: dict[str, object] = dict.fromkeys(
+        (c.name for c in run.contract("outlook").columns), np.nan
+    )
+    row |= {
+        "pump": pump.id,
+        "quantity": quantity,
+        "start": b.epoch.start,
+        "threshold": -limit,
+        "status": "no_trend",
+        "reason": "no baseline" if mine.empty else str(mine["status"].iloc[0]),
+        **dict.fromkeys(_TIMES, pd.NaT),
+    }
+    if mine.empty or row["reason"] != "ok" or daily.empty:
+        return row
+    trend = mine.iloc[0]
+    value, u = _level_now(daily, quantity)
+    row |= {
+        "level": value,
+        "level_u95": 2.0 * u,
+        "rate": trend["rate"],
+        "rate_low": trend["rate_low"],
+        "rate_high": trend["rate_high"],
+        "last_day": trend["last_day"],
+        "reason": "",
+    }
+    rate_u = float(trend["rate_high"] - trend["rate_low"]) / (2.0 * _K95)
+    found = outlook(
+        Trend(
+            "ok",
+            slope_per_year=float(trend["rate"]),
+            slope_u=rate_u,
+            level_now=value,
+            level_now_u=u,
+        ),
+        -limit,
+    )
+    row["status"] = found.status
+    if found.status != "no_trend":
+        last = pd.Timestamp(trend["last_day"])
+        row["reach_time"] = _after(last, found.days)
+        row["reach_earliest"] = _after(last, found.days_lower95)
+        row["reach_latest"] = _after(last, found.days_upper95)
+    return row
+
+
+_TIMES = (
+    "last_day", "reach_time", "reach_earliest", "reach_latest",
+    "overhaul_time", "overhaul_earliest", "overhaul_latest",
+)  # fmt: skip
+
+
+def _level_now(daily: pd.DataFrame, quantity: str) -> tuple[float, float]:
+    """Deviation over the last days with any, and its standard uncertainty."""
+    name = f"{quantity}_deviation"
+    recent = daily[daily["day"] >= daily["day"].max() - pd.Timedelta(days=LEVEL_DAYS)]
+    found = level(recent[name], recent["electrical_energy"])
+    systematic = float(recent[f"{name}_u_systematic"].mean())
+    return found.mean, float(np.hypot(found.u, systematic))
+
+
+def _after(day: pd.Timestamp, days: float) -> pd.Timestamp:
+    if not np.isfinite(days) or days > FARTHEST_DAYS:
+        return pd.NaT  # type: ignore[return-value]
+    return (day + pd.Timedelta(days=days)).floor("D")
+
+
+def _overhaul(
+    run: Run, b: Baseline, row: dict[str, object], costs: pd.DataFrame
+) -> dict[str, object]:
+    """When an overhaul costs least, counted from the start of the baseline."""
+    cost = b.epoch.pump.maintenance.overhaul_cost
+    spent = costs["electrical_cost"].sum(min_count=1)
+    months = int((costs["electrical_energy"] > 0.0).sum())
+    yearly = float(spent) * 12.0 / months if months else np.nan
+    found: dict[str, object] = {
+        "overhaul_cost": np.nan if cost is None else cost,
+        "energy_cost_per_year": yearly,
+    }
+    rate = float(row["rate"])  # type: ignore[arg-type]
+    if cost is None or not np.isfinite(yearly * rate) or yearly <= 0.0:
+        return found
+    begun = b.epoch.start if b.epoch.start > BEGINNING else b.learned_from
+    for name, slope in (
+        ("time", rate),
+        ("earliest", row["rate_low"]),
+        ("latest", row["rate_high"]),
+    ):
+        growth = -float(slope) * yearly  # type: ignore[arg-type]
+        timing = overhaul_timing(cost, growth)
+        if name == "time":
+            found["loss_growth"] = growth
+            found["overhaul_interval"] = timing.interval if np.isfinite(timing.interval) else np.nan
+            found["overhaul_mean_cost"] = timing.mean_cost
+        if begun is not None:
+            found[f"overhaul_{name}"] = _after(begun, timing.interval * DAYS_PER_YEAR)
+    return found

@@ -1,0 +1,166 @@
+"""One line per pump: what the latest night says of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from pipeline.jobs.baselines import Baseline
+from pipeline.jobs.context import Run
+from pipeline.jobs.money import excess_energy
+from pipeline.jobs.perform import with_u95
+from pipeline.performance.operating_points import motor_of
+from pipeline.performance.rolling import SOURCES_BY_CERTAINTY
+
+RECENT_DAYS = 30
+YEAR_DAYS = 365.25
+
+
+def build_pumps(run: Run, baselines: Sequence[Baseline]) -> None:
+    """Build ``pumps``: the latest of everything, one row per pump."""
+    tables = ("rolling_performance", "daily_deviations", "trends", "energy_cost", "flags")
+    inputs = ["pumps", 1, run.fingerprints.perform, run.as_of.isoformat()]
+    inputs += [sorted(run.stage.digests(t).items()) for t in tables]
+    run.build("pumps", None, inputs, lambda: _pump_rows(run, baselines))
+
+
+def _pump_rows(run: Run, baselines: Sequence[Baseline]) -> pd.DataFrame:
+    months = run.stage.months("rolling_performance")
+    recent_months = months[-3:]
+    daily = run.read("rolling_performance", months)
+    daily = daily[daily["period"] == "day"]
+    deviations = run.read("daily_deviations", recent_months) if recent_months else None
+    trends, flags = run.read("trends"), run.read("flags")
+    since = run.as_of - pd.Timedelta(days=RECENT_DAYS)
+    rows = [
+        _pump_row(run, pump, daily, deviations, trends, flags, since) for pump in run.plant.pumps
+    ]
+    frame = pd.DataFrame(rows)
+    return with_u95(frame, "overall_efficiency", "pump_efficiency")
+
+
+def _pump_row(
+    run: Run,
+    pump: str,
+    daily: pd.DataFrame,
+    deviations: pd.DataFrame | None,
+    trends: pd.DataFrame,
+    flags: pd.DataFrame,
+    since: pd.Timestamp,
+) -> dict[str, object]:
+    declared = run.plant.at(run.as_of).pumps.get(pump) or run.plant.pumps[pump][-1]
+    mine = daily[daily["pump"] == pump]
+    recent = mine[(mine["start"] >= since) & (mine["points"] > 0)]
+    row: dict[str, object] = {
+        "pump": pump,
+        "suction_line": declared.suction_line,
+        "first_time": mine["start"].min() if len(mine) else pd.NaT,
+        "last_time": mine["start"].max() if len(mine) else pd.NaT,
+        "driver_assumption": motor_of(declared)[1],
+        "open_flags": int(((flags["pump"] == pump) & flags["closed"].isna()).sum()),
+    }
+    row |= _recent(recent)
+    row |= _trend_figures(trends, pump)
+    row |= _loss(run, deviations, pump, since, float(recent["electrical_energy"].sum()))
+    row["note"] = _note(mine, recent)
+    return row
+
+
+def _recent(recent: pd.DataFrame) -> dict[str, object]:
+    energy = recent["electrical_energy"].to_numpy()
+    volume = recent["volume"].to_numpy()
+    figures: dict[str, object] = {"running_time": float(recent["running_time"].sum())}
+    known = energy.sum() > 0
+    for name in ("overall_efficiency", "pump_efficiency"):
+        for suffix in ("", "_u_systematic"):
+            values = recent[name + suffix].to_numpy()
+            figures[name + suffix] = _weighted(values, energy) if known else np.nan
+        random = recent[f"{name}_u_random"].to_numpy()
+        figures[f"{name}_u_random"] = (
+            float(np.sqrt(np.nansum((random * energy) ** 2)) / energy.sum())
+            if known and np.isfinite(random).any()
+            else np.nan
+        )
+    figures["flow"] = _weighted(recent["flow"].to_numpy(), recent["running_time"].to_numpy())
+    figures["total_head"] = _weighted(recent["total_head"].to_numpy(), volume)
+    figures["specific_energy"] = _weighted(recent["specific_energy"].to_numpy(), volume)
+    points = recent["points"].to_numpy(dtype=float)
+    figures["measured_suction"] = _weighted(recent["measured_suction"].to_numpy(), points)
+    sources = set(recent["suction_pressure_source"].dropna().astype(str))
+    worst = [s for s in SOURCES_BY_CERTAINTY if s in sources]
+    # What most points rest on; where that is no gauge, the least certain source among them.
+    mostly = float(figures["measured_suction"]) > 0.5  # type: ignore[arg-type]
+    figures["suction_pressure_source"] = "measured" if mostly else worst[-1] if worst else None
+    claimed = _weighted(recent["level_only_overall_efficiency"].to_numpy(), energy)
+    figures["level_only_overall_efficiency"] = claimed
+    actual = figures["overall_efficiency"]
+    figures["level_only_efficiency_error"] = claimed - float(actual)  # type: ignore[arg-type]
+    return figures
+
+
+def _weighted(values: np.ndarray, weight: np.ndarray) -> float:
+    known = np.isfinite(values) & (weight > 0)
+    if not known.any():
+        return float("nan")
+    return float(np.sum(values[known] * weight[known]) / np.sum(weight[known]))
+
+
+def _trend_figures(trends: pd.DataFrame, pump: str) -> dict[str, object]:
+    mine = trends[
+        (trends["pump"] == pump)
+        & (trends["assumption"] == "as_used")
+        & (trends["quantity"] == "efficiency")
+    ]
+    if mine.empty:
+        return {
+            "efficiency_rate": np.nan,
+            "efficiency_rate_low": np.nan,
+            "efficiency_rate_high": np.nan,
+            "trend_status": "no baseline",
+        }
+    last = mine.sort_values("start").iloc[-1]
+    return {
+        "efficiency_rate": last["rate"],
+        "efficiency_rate_low": last["rate_low"],
+        "efficiency_rate_high": last["rate_high"],
+        "trend_status": last["status"],
+    }
+
+
+def _loss(
+    run: Run,
+    deviations: pd.DataFrame | None,
+    pump: str,
+    since: pd.Timestamp,
+    recent_energy: float,
+) -> dict[str, object]:
+    nothing = {
+        "efficiency_deviation": np.nan,
+        "excess_cost_per_year": np.nan,
+        "excess_cost_per_year_u95": np.nan,
+    }
+    if deviations is None:
+        return dict(nothing)
+    mine = deviations[(deviations["pump"] == pump) & (deviations["day"] >= since)]
+    energy = float(mine["electrical_energy"].sum())
+    if energy <= 0:
+        return dict(nothing)
+    excess, excess_u = excess_energy(mine)
+    price = run.plant.at(run.as_of).tariff.price
+    # The recent rate of use, carried on for a year.
+    yearly = recent_energy * YEAR_DAYS / RECENT_DAYS * (np.nan if price is None else price)
+    return {
+        "efficiency_deviation": -excess / energy,
+        "excess_cost_per_year": excess / energy * yearly,
+        "excess_cost_per_year_u95": 2.0 * excess_u / energy * yearly,
+    }
+
+
+def _note(mine: pd.DataFrame, recent: pd.DataFrame) -> str:
+    if mine.empty:
+        return "never seen running"
+    if recent.empty:
+        return f"no operating points in the last {RECENT_DAYS} days of data"
+    return ""
