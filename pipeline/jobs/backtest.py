@@ -110,7 +110,7 @@ def run_backtest(
     terms : GaugeTerms, optional
         What a gauge costs and how far ahead to look, for ``gauge_worth``.
     overhaul_cost : mapping of str to float, optional
-        Cost of an overhaul by pump, where known [currency].
+        Cost of an overhaul by pump, instead of what the plant file says [currency].
 
     Returns
     -------
@@ -265,7 +265,7 @@ def _publish(
             fingerprints=plan.run().fingerprints,
         )
         run.build(SCORES, None, _inputs(plan), lambda: scores)
-        decide_gauges(run, terms, overhaul_cost or {})
+        decide_gauges(run, terms, {**_declared_costs(run), **(overhaul_cost or {})})
         if not stage.has_changes:
             return stage.generation, False
         row = pd.DataFrame(
@@ -304,6 +304,13 @@ def _published(plan: Plan) -> pd.DataFrame | None:
         if not stage.is_current(SCORES, None, run.inputs(SCORES, _inputs(plan))):
             return None
         return run.read(SCORES)
+
+
+def _declared_costs(run: Run) -> dict[str, float]:
+    """Cost of an overhaul by pump, as the plant file says it now."""
+    pumps = run.plant.at(run.as_of).pumps
+    costs = {name: pump.maintenance.overhaul_cost for name, pump in pumps.items()}
+    return {name: cost for name, cost in costs.items() if cost is not None}
 
 
 def _tidy(plan: Plan) -> None:
