@@ -32,7 +32,9 @@ LAG1, NUGGET, PRIOR = CELLS.T[:, :, np.newaxis]
 ANNUAL_SWING = 0.002
 RECENT_DAYS = 10  # running days whose mean is "now"
 FEWEST_DAYS = 20  # running days before noise is known at all
-RAMP_AFTER_DAYS = 30.0  # days after the baseline before a ramp is asked about
+# Days after the baseline before a ramp is asked about: 4 %/yr is not worth a flag before, and a
+# ramp over few days is mostly one run of alike days.
+RAMP_AFTER_DAYS = 75.0
 # Noise known from few alike days is known badly, and mostly too small: standard uncertainties
 # grow by this many days over the days seen.
 FEW_DAYS_ALLOWANCE = 6.0

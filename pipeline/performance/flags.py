@@ -20,6 +20,7 @@ from pipeline.performance.statistics import cusum
 SEVERITIES = ("watch", "plan", "act")
 """From the mildest: keep an eye on it, plan the work, act now."""
 
+LATE_DAYS = (120.0, 240.0)  # days after the baseline between which certainty is raised
 SHAPE_DAYS = 60  # running days after the opening that still tell a jump from a ramp
 BEGINNINGS = 60  # days on which a step or a ramp may have begun, when the two are compared
 
@@ -45,6 +46,9 @@ class FlagRules:
     recent_certainty, ramp_certainty : float
         Loss over its standard uncertainty that opens a flag, for the mean of the last days and
         for the ramp since the baseline [-].
+    late_certainty : float
+        Takes the place of `ramp_certainty` from `LATE_DAYS` on, in proportion between: a loss
+        that grows is large by then, and each further day is one more chance to be wrong [-].
     opening_days : int
         Running days in a row it must hold before a flag opens or grows [-].
     closing_share : float
@@ -73,6 +77,7 @@ class FlagRules:
     least_loss: float = 0.0095
     recent_certainty: float = 3.9
     ramp_certainty: float = 2.3
+    late_certainty: float = 3.3
     opening_days: int = 3
     closing_share: float = 0.5
     closing_days: int = 10
@@ -194,7 +199,8 @@ def replay_flags(
         for one in watched
     }
     days = pd.DatetimeIndex(daily["time"])
-    states = {name: _judge(view.reindex(days), rules) for name, view in views.items()}
+    age = np.asarray((days - baseline_end) / pd.Timedelta("1D"), dtype=float)
+    states = {name: _judge(view.reindex(days), rules, age) for name, view in views.items()}
     asserted = np.any([state.asserted for state in states.values()], axis=0)
     gone = np.all([state.gone for state in states.values()], axis=0)
     is_open = _latch(_lasting(asserted, rules.opening_days), _lasting(gone, rules.closing_days))
@@ -290,15 +296,16 @@ class _State:
     loss_u: Floats
 
 
-def _judge(view: pd.DataFrame, rules: FlagRules) -> _State:
+def _judge(view: pd.DataFrame, rules: FlagRules, age: Floats) -> _State:
     recent, recent_u = view["recent_loss"].to_numpy(), view["recent_loss_u"].to_numpy()
     ramp, ramp_u = view["ramp_loss"].to_numpy(), view["ramp_loss_u"].to_numpy()
+    asked = np.interp(age, LATE_DAYS, (rules.ramp_certainty, rules.late_certainty))
     with np.errstate(invalid="ignore", divide="ignore"):
         by_recent = (recent >= rules.least_loss) & (recent >= rules.recent_certainty * recent_u)
-        by_ramp = (ramp >= rules.least_loss) & (ramp >= rules.ramp_certainty * ramp_u)
+        by_ramp = (ramp >= rules.least_loss) & (ramp >= asked * ramp_u)
         certainty = np.fmax(
             np.where(recent >= rules.least_loss, recent / recent_u / rules.recent_certainty, 0.0),
-            np.where(ramp >= rules.least_loss, ramp / ramp_u / rules.ramp_certainty, 0.0),
+            np.where(ramp >= rules.least_loss, ramp / ramp_u / asked, 0.0),
         )
         gone = recent < rules.closing_share * rules.least_loss
         # An old ramp goes on claiming a loss after a repair: the recent days must agree.
