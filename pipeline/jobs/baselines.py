@@ -250,7 +250,10 @@ def _learning_points(run: Run, epoch: Epoch) -> pd.DataFrame:
     pump = epoch.pump
     start = max(epoch.start, pump.baseline_from or epoch.start)
     end = min(epoch.end, pump.baseline_to or epoch.end)
-    if pump.baseline_to is not None:
+    if start >= end:
+        # The declared span lies in another epoch: this one learns from its own first days.
+        start, end = epoch.start, epoch.end
+    elif pump.baseline_to is not None:
         return steady_points(run, pump.id, start, end)
     # Read on only as far as needed: the first days with points decide.
     stored = run.stage.months(run.learning_points)

@@ -108,7 +108,7 @@ def _points_digest(run: Run) -> list[list[str]]:
 def compare(run: Run, held: Workers, baselines: Sequence[Baseline]) -> None:
     """Build ``daily_deviations`` month by month."""
     months = run.stage.months("operating_points")
-    digests = {id(b): _baseline_digest(b) for b in baselines}
+    curves = {id(b): _curves_digest(b) for b in baselines}
     jobs = []
     for month in months:
         start, end = run.bounds(month)
@@ -118,7 +118,7 @@ def compare(run: Run, held: Workers, baselines: Sequence[Baseline]) -> None:
             1,
             run.fingerprints.perform,
             run.stage.digest("operating_points", month),
-            [digests[id(b)] for b in holding],
+            [[*_span_of(b, end), *curves[id(b)]] for b in holding],
         ]
         jobs.append(MonthJob(month, {DEVIATIONS: run.inputs(DEVIATIONS, parts)}, holding))
     build_months(run, held, "deviations", jobs, compare_month)
@@ -138,11 +138,14 @@ def compare_month(run: Run, month: Month, holding: Sequence[Baseline]) -> MonthM
     return MonthMade({DEVIATIONS: run.publish(DEVIATIONS, rows)})
 
 
-def _baseline_digest(b: Baseline) -> list[str]:
-    parts = [b.epoch.pump.id, str(b.epoch.start), str(b.epoch.end), b.suction_source]
-    for curve in (b.curve, b.level_only):
-        parts.append("" if curve is None else curve.to_table().to_csv(index=False))
-    return parts
+def _span_of(b: Baseline, end: pd.Timestamp) -> list[str]:
+    # An epoch that is open ends with the data: cut to the month, it rests.
+    return [b.epoch.pump.id, str(b.epoch.start), str(min(b.epoch.end, end)), b.suction_source]
+
+
+def _curves_digest(b: Baseline) -> list[str]:
+    curves = (b.curve, b.level_only)
+    return ["" if c is None else c.to_table().to_csv(index=False) for c in curves]
 
 
 def daily_rows(points: pd.DataFrame, b: Baseline, zone: str, grid: float) -> pd.DataFrame:
