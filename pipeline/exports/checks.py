@@ -340,8 +340,13 @@ def is_flatlined(
         return mask
     known_time = time[rows]
     starts, ends, held = _runs(known_time, value[rows])
+    if not (held > least).any():
+        # Most tags of most months: the quantiles below would cost more than all the rest.
+        return mask
     usual = usual_hold(time, value) if hold is None else hold
     limit = least if np.isnan(usual) else max(least, factor * usual)
+    if not (held > limit).any():
+        return mask
     ranges = [_range(n) for n in neighbours]
     # Long holds are few by their length alone, so that a loop over them is cheap.
     for run in np.flatnonzero(held > limit):

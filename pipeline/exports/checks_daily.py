@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -193,11 +194,15 @@ def daily_checks(
     data = _ByTag(samples)
     faults = sample_faults(samples, tags, neighbours, holds)
     edges = _day_edges(zone, start, end)
-    parts: list[pd.DataFrame] = []
+    parts: list[dict[str, NDArray[Any]]] = []
     for tag, rows in data.rows.items():
         gap = tags[tag].max_gap if tag in tags else float("inf")
-        parts.append(_days_of(data, faults, tag, rows, edges, gap))
-    frame = pd.concat(parts, ignore_index=True) if parts else _no_days()
+        days = _days_of(data, faults, tag, rows, edges, gap)
+        parts += [] if days is None else [days]
+    names = [f.name for f in DAILY_SCHEMA]
+    # One frame of all tags: a frame per tag would cost more than the checks.
+    columns = {n: np.concatenate([p[n] for p in parts]) for n in names} if parts else {}
+    frame = pd.DataFrame(columns) if parts else _no_days()
     frame = _with_events(frame, disorder, edges)
     frame = _with_events(frame, late, edges)
     frame["day"] = pd.DatetimeIndex(frame["day"].to_numpy().view("datetime64[us]"), tz="UTC")
@@ -228,26 +233,26 @@ def _days_of(
     rows: slice,
     edges: Int64,
     max_gap: float,
-) -> pd.DataFrame:
+) -> dict[str, NDArray[Any]] | None:
+    """Give the columns of ``DAILY_SCHEMA`` for one tag; None without a sample in the span."""
     time, quality = data.time[rows], data.quality[rows]
-    day = np.searchsorted(edges, time, side="right") - 1
-    inside = (day >= 0) & (day < len(edges) - 1)
-    if not inside.any():
-        return _no_days()
-    first, last = int(day[inside].min()), int(day[inside].max())
-    count = last - first + 1
-    where = (day - first)[inside]
-
-    def number(mask: NDArray[np.bool_] | None = None) -> Int64:
-        chosen = where if mask is None else where[mask[inside]]
-        return np.bincount(chosen, minlength=count).astype(np.int64)
-
+    inside = np.searchsorted(time, edges[[0, -1]]) if len(edges) > 1 else np.zeros(2, int)
+    if inside[0] == inside[1]:
+        return None
+    ends = time[inside - [0, 1]]
+    first, last = (np.searchsorted(edges, ends, side="right") - 1).tolist()
     bounds = edges[first : last + 2]
+    starts = np.searchsorted(time, bounds)
+
+    def number(mask: NDArray[np.bool_]) -> Int64:
+        return np.diff(np.searchsorted(np.flatnonzero(mask), starts))
+
     covered = _covered(time, quality, max_gap, bounds)
+    count = len(bounds) - 1
     columns = {
-        "tag": tag,
+        "tag": np.full(count, tag, dtype=object),
         "day": bounds[:-1],
-        "samples": number(),
+        "samples": np.diff(starts),
         "coverage": covered / np.diff(bounds),
         "longest_gap": _longest_gaps(time[quality < 2], bounds) / 1e6,
         "bad": number(quality == 2),
@@ -255,7 +260,7 @@ def _days_of(
         **{name: number(faults[name][rows]) for name in FAULT_NAMES},
     }
     none = np.zeros(count, dtype=np.int64)
-    return pd.DataFrame(columns | dict.fromkeys((*DISORDER_SCHEMA.names[2:], "late"), none))
+    return columns | dict.fromkeys((*DISORDER_SCHEMA.names[2:], "late"), none)
 
 
 def _covered(
@@ -274,7 +279,8 @@ def _covered(
 
 def _longest_gaps(time: Int64, bounds: Int64) -> NDArray[np.float64]:
     """Give the longest time of each day without a usable sample [µs]."""
-    marks = np.sort(np.concatenate([time[(time > bounds[0]) & (time < bounds[-1])], bounds]))
+    inner = time[np.searchsorted(time, bounds[0], "right") : np.searchsorted(time, bounds[-1])]
+    marks = np.insert(inner, np.searchsorted(inner, bounds), bounds)
     gaps = np.diff(marks)
     starts = np.searchsorted(marks, bounds[:-1])
     return np.maximum.reduceat(gaps, np.minimum(starts, len(gaps) - 1)).astype(np.float64)

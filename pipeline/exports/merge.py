@@ -8,6 +8,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -18,6 +19,11 @@ from pipeline.exports.ordering import order_by_tag_and_time
 from pipeline.exports.reading import samples_table
 
 __all__ = ["LATE_SCHEMA", "MergeCounts", "late_arrivals", "merge_samples", "months_touched"]
+
+_Columns = tuple[NDArray[Any], ...]
+
+_MANY_RUNS = 10_000
+"""Runs of a tag's rows in one batch beyond which its rows are not grouped by tag."""
 
 LATE_SCHEMA = pa.schema(
     [
@@ -116,24 +122,41 @@ def merge_samples(tables: Sequence[pa.Table]) -> tuple[pa.Table, MergeCounts]:
     """
     names = sorted({name for table in tables for name in _names(table)})
     position = {name: code for code, name in enumerate(names)}
-    codes, times, values, qualities = [], [], [], []
-    for table in tables:
+    runs: list[tuple[int, int, _Columns]] = []
+    for number, table in enumerate(tables):
         for batch in table.to_batches():
+            if not batch.num_rows:
+                continue
             tag = batch.column("tag")
             own = np.array([position[n] for n in tag.dictionary.to_pylist()], dtype=np.int32)
-            codes.append(own[tag.indices.to_numpy(zero_copy_only=False)] if len(own) else own)
-            times.append(batch.column("time").cast(pa.int64()).to_numpy())
-            values.append(batch.column("value").to_numpy())
-            qualities.append(batch.column("quality").to_numpy())
-    if not codes:
+            columns = (
+                own[tag.indices.to_numpy(zero_copy_only=False)],
+                batch.column("time").cast(pa.int64()).to_numpy(),
+                batch.column("value").to_numpy(),
+                batch.column("quality").to_numpy(),
+            )
+            heads = np.flatnonzero(np.append(True, columns[0][1:] != columns[0][:-1]))
+            if len(heads) > _MANY_RUNS:
+                runs.append((-1, number, columns))
+                continue
+            for low, high in itertools.pairwise([*heads.tolist(), batch.num_rows]):
+                part = tuple(column[low:high] for column in columns)
+                runs.append((int(columns[0][low]), number, part))
+    if not runs:
         empty = np.zeros(0, dtype=np.int64)
         return samples_table(names, empty, empty, empty.astype(float), empty), MergeCounts()
-    code, time = np.concatenate(codes), np.concatenate(times)
-    value, quality = np.concatenate(values), np.concatenate(qualities)
+    if all(tag >= 0 for tag, _, _ in runs):
+        # Whole runs of a tag moved together cost less than sorting rows; stable, so that
+        # later files stay behind earlier ones.
+        runs.sort(key=lambda run: run[:2])
+    code, time, value, quality = (
+        np.concatenate(column) for column in zip(*(part for _, _, part in runs), strict=True)
+    )
     order = order_by_tag_and_time(code, time)
     if order is not None:
         code, time, value, quality = code[order], time[order], value[order], quality[order]
-    same = (code[1:] == code[:-1]) & (time[1:] == time[:-1])
+    same = time[1:] == time[:-1]
+    same &= code[1:] == code[:-1]
     counts = MergeCounts()
     if same.any():
         alike = (value[1:] == value[:-1]) | (np.isnan(value[1:]) & np.isnan(value[:-1]))

@@ -293,17 +293,20 @@ def read_kept(
         In that order; the pieces of one source do not overlap.
     """
     start, end = (microseconds(t) for t in month_bounds(month, zone))
-    neighbours = [str(pd.Period(month, freq="M") + step) for step in (-1, 1)]
+    before, after = (edge_folder(str(pd.Period(month, freq="M") + step)) for step in (-1, 1))
+    # In time order, so that merging finds nothing to sort.
+    folders = (before, segment_folder(month), after)
     found = []
     for sha256 in sources:
-        if stage.has_blob(segment_folder(month), sha256):
-            found.append(stage.read_blob(segment_folder(month), sha256))
-        for neighbour in neighbours:
-            if stage.has_blob(edge_folder(neighbour), sha256):
-                edge = stage.read_blob(edge_folder(neighbour), sha256)
-                time = _times(edge)
+        for folder in folders:
+            if not stage.has_blob(folder, sha256):
+                continue
+            samples = stage.read_blob(folder, sha256)
+            if folder in (before, after):
+                time = _times(samples)
                 near = (time >= start - halo) & (time < end + halo)
-                found.append(edge.filter(pa.array(near)))
+                samples = samples.filter(pa.array(near))
+            found.append(samples)
     return found
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -14,6 +15,7 @@ from pipeline.assembly.grid_view import WORD_OF_QUALITY
 from pipeline.exports.conversion import to_si
 from pipeline.exports.grid import TagSettings, grid_samples
 from pipeline.exports.ledger import Entry, merge_samples
+from pipeline.exports.quality import BAD
 from pipeline.hydraulics.pressure import atmospheric_pressure
 from pipeline.jobs.context import Run
 from pipeline.jobs.daily_quality import daily_quality
@@ -85,19 +87,18 @@ def _judge_range(samples: pa.Table, tags: Mapping[str, Sequence[Tag]]) -> pa.Tab
     table = samples.combine_chunks()
     labels = table.column("tag").combine_chunks()
     names = labels.dictionary.to_pylist()
-    low, high = np.full(len(names), -np.inf), np.full(len(names), np.inf)
-    for code, name in enumerate(names):
-        versions = tags[name]
-        span = max(v.high - v.low for v in versions)
-        slack = OUTSIDE_RANGE_TOLERANCE * span if np.isfinite(span) else 0.0
-        low[code] = min(v.low for v in versions) - slack
-        high[code] = max(v.high for v in versions) + slack
     code = labels.indices.to_numpy()
     value = table.column("value").combine_chunks().to_numpy()
-    with np.errstate(invalid="ignore"):
-        outside = (value < low[code]) | (value > high[code])
-    quality = table.column("quality").combine_chunks().to_numpy()
-    judged = np.where(outside, np.int8(2), quality).astype(np.int8)
+    judged = np.array(table.column("quality").combine_chunks().to_numpy())
+    heads = np.append(np.flatnonzero(np.diff(code, prepend=-1)), len(code))
+    for start, end in itertools.pairwise(heads.tolist()):
+        versions = tags[names[code[start]]]
+        span = max(v.high - v.low for v in versions)
+        slack = OUTSIDE_RANGE_TOLERANCE * span if np.isfinite(span) else 0.0
+        own = value[start:end]
+        outside = own < min(v.low for v in versions) - slack
+        outside |= own > max(v.high for v in versions) + slack
+        judged[start:end][outside] = BAD
     return table.set_column(table.schema.get_field_index("quality"), "quality", pa.array(judged))
 
 
