@@ -51,6 +51,7 @@ from pipeline.suction.priors import LossPrior
 YEAR = 365.25
 START = pd.Timestamp("2023-01-01", tz="UTC")
 DENSITY = SPECIFIC_WEIGHT / G
+STATIC_U = 100.0  # of the level, as declared [Pa]
 PER_DAY = 12
 GRID = 86400.0 / PER_DAY
 LEARNED_DAYS = 60
@@ -621,6 +622,7 @@ def _rows(
             "density": DENSITY,
             "vapour_pressure": 2339.0,
             "static_pressure": static,
+            "static_pressure_u_systematic": STATIC_U,
             "velocity_pressure": 0.5 * DENSITY * velocity**2,
             "suction_reading": readings["suction"].to_numpy(),
             "discharge_reading": readings["discharge"].to_numpy(),
@@ -670,7 +672,7 @@ def _model(
     columns = ["pump", "static_pressure", "velocity_pressure", "flow_header", "flow_branch"]
     training = pd.concat(seen or [rows[1].iloc[:0]], ignore_index=True)
     model = SuctionLineModel(loss_prior=priors, gauge_u=300.0, gauge_noise_u=100.0,
-                             static_u=100.0, prediction_limit=3000.0)  # fmt: skip
+                             static_u=STATIC_U, prediction_limit=3000.0)  # fmt: skip
     return model.fit(training[columns], training["suction_reading"])
 
 
