@@ -134,7 +134,13 @@ def compare_month(run: Run, month: Month, holding: Sequence[Baseline]) -> MonthM
     points = points[points["status"] == STEADY]
     pieces = [daily_rows(points, b, run.zone, run.plant.station.grid) for b in holding]
     pieces = [p for p in pieces if len(p)]
-    rows = pd.concat(pieces, ignore_index=True) if pieces else None
+    rows = None
+    if pieces:
+        # Of a day cut by an overhaul the part with more points stands.
+        rows = pd.concat(pieces, ignore_index=True).sort_values(
+            ["pump", "day", "points"], kind="stable"
+        )
+        rows = rows.drop_duplicates(["pump", "day"], keep="last")
     return MonthMade({DEVIATIONS: run.publish(DEVIATIONS, rows)})
 
 
