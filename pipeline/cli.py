@@ -304,6 +304,7 @@ def _report(result: RunResult, as_json: bool) -> int:
             "changed": result.changed,
             "new_files": outcome.new_files,
             "rejected_rows": outcome.rejected_rows,
+            "late_rows": outcome.late_rows,
             "failures": outcome.failures,
             "notes": outcome.notes,
             "exit_code": code,
@@ -321,7 +322,8 @@ def _report(result: RunResult, as_json: bool) -> int:
         print()
         print(written_text(result.plant))
     news = f"{outcome.new_files} new file(s) read" if outcome.new_files else "No new files"
-    print(f"\n{news}, {outcome.rejected_rows} row(s) rejected.", end=" ")
+    late = f", {outcome.late_rows} came late" if outcome.late_rows else ""
+    print(f"\n{news}, {outcome.rejected_rows} row(s) rejected{late}.", end=" ")
     print("Tables updated." if result.changed else "Nothing changed.")
     if result.published is not None:
         print(f"Published to {result.published}")

@@ -279,6 +279,7 @@ def _publish(
                     "new_files": 0,
                     "failed_files": 0,
                     "rejected_rows": 0,
+                    "late_rows": 0,
                     "rebuilt": "",
                     "failures": "",
                 }

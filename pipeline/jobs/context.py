@@ -49,6 +49,8 @@ class Outcome:
         Things worth knowing that are no failures.
     rejected_rows : int
         Rows rejected in the files taken in.
+    late_rows : int
+        Rows taken in for local days that an earlier run had published.
     rebuilt : list of str
         Months of measurements rebuilt.
     flag_changes : list of (str, str)
@@ -59,6 +61,7 @@ class Outcome:
     failures: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     rejected_rows: int = 0
+    late_rows: int = 0
     rebuilt: list[Month] = field(default_factory=list)
     flag_changes: list[tuple[str, str]] = field(default_factory=list)
 
@@ -78,6 +81,7 @@ class Outcome:
         self.failures += later.failures
         self.notes += later.notes
         self.rejected_rows += later.rejected_rows
+        self.late_rows += later.late_rows
         self.rebuilt += later.rebuilt
         self.flag_changes += later.flag_changes
 

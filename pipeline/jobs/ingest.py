@@ -26,7 +26,7 @@ from pipeline.exports.read import FoundFile, find_exports, read_export
 from pipeline.exports.reading import Reading
 from pipeline.exports.spool import spool_export
 from pipeline.jobs.context import Run
-from pipeline.months import Month, MonthNumbers, microseconds, month_bounds
+from pipeline.months import Month, MonthNumbers, day_starts, microseconds, month_bounds
 from pipeline.plant import Plant
 from pipeline.tables.store import Generation
 
@@ -65,7 +65,14 @@ def halo_us(plant: Plant) -> int:
     return round(max(gaps, default=0.0) * 1e6)
 
 
-def ingest(run: Run, verify: bool = False, read_again: bool = False) -> list[Entry]:
+def ingest(
+    run: Run,
+    verify: bool = False,
+    read_again: bool = False,
+    *,
+    moment: pd.Timestamp | None = None,
+    committed: pd.Timestamp | None = None,
+) -> list[Entry]:
     """Read what is new and bring the ledger up to date.
 
     Parameters
@@ -77,6 +84,12 @@ def ingest(run: Run, verify: bool = False, read_again: bool = False) -> list[Ent
     read_again : bool
         Read every file that is still there once more, because the plant file now says
         otherwise how to; numbers in the ledger stay.
+    moment : Timestamp, optional
+        Now. Samples stamped later are kept, but the ledger's last time does not follow them: a
+        wrong clock must not move what the tables are made as of. Default: no limit.
+    committed : Timestamp, optional
+        Instant up to which an earlier run published. Rows for local days that ended by then
+        are counted as late.
 
     Returns
     -------
@@ -103,9 +116,14 @@ def ingest(run: Run, verify: bool = False, read_again: bool = False) -> list[Ent
             _forget(run, old)
     new = []
     refused: list[pa.Table] = []
+    limits = _Limits.of(run, moment, committed)
+    unread = {c.sequence for c in plan.to_read}
     for done, candidate in enumerate(candidates):
         run.progress("reading exports", done, len(candidates))
-        entry, rejected = _take_in(run, candidate)
+        # What is only read once more has not arrived now.
+        is_news = candidate.sequence in unread
+        own = limits if is_news else dataclasses.replace(limits, late_before=_NEVER)
+        entry, rejected = _take_in(run, candidate, own)
         new.append(entry)
         if rejected is not None:
             refused.append(rejected)
@@ -141,12 +159,41 @@ def _forget(run: Run, entry: Entry) -> None:
                 run.writable.remove_blob(folder, entry.sha256)
 
 
-def _take_in(run: Run, candidate: Candidate) -> tuple[Entry, pa.Table | None]:
+_NEVER = np.iinfo(np.int64).min
+_ALWAYS = np.iinfo(np.int64).max
+CLOCK_ALLOWANCE = pd.Timedelta(minutes=10)
+"""A clock so far ahead is not worth a word. Common practice, no source."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class _Limits:
+    """Instants [µs] a file's samples are held against.
+
+    Parameters
+    ----------
+    moment : int
+        Now.
+    late_before : int
+        Start of the local day the run before ended in.
+    """
+
+    moment: int = _ALWAYS
+    late_before: int = _NEVER
+
+    @classmethod
+    def of(cls, run: Run, moment: pd.Timestamp | None, committed: pd.Timestamp | None) -> _Limits:
+        late = _NEVER
+        if committed is not None:
+            late = microseconds(day_starts(pd.DatetimeIndex([committed]), run.zone)[0])
+        return cls(_ALWAYS if moment is None else microseconds(moment), late)
+
+
+def _take_in(run: Run, candidate: Candidate, limits: _Limits) -> tuple[Entry, pa.Table | None]:
     """Read one file; whatever is wrong with it stops nothing else."""
     path = candidate.found.path
     read = _take_in_large if candidate.found.size > LARGE_FILE else _take_in_small
     try:
-        reading, kept = read(run, candidate)
+        reading, kept = read(run, candidate, limits)
     except ExportError as error:
         text = " ".join(str(error).split())
         run.outcome.fail(text)
@@ -157,8 +204,16 @@ def _take_in(run: Run, candidate: Candidate) -> tuple[Entry, pa.Table | None]:
         return record(candidate, reading), _whole_file(path, note)
     run.outcome.new_files += 1
     run.outcome.rejected_rows += sum(reading.rejected.column("count").to_pylist())
+    run.outcome.late_rows += kept.late
     for note in reading.notes:
         run.outcome.note(f"{path}: {note}")
+    if kept.ahead:
+        run.outcome.note(
+            f"{path}: {kept.ahead} sample(s) are stamped later than now, up to "
+            f"{pd.Timestamp(kept.latest, unit='us', tz='UTC').isoformat()}: a clock or the "
+            "declared time zone is wrong. They are kept, and count once samples of a later "
+            "file have passed that time."
+        )
     entry = dataclasses.replace(
         record(candidate, reading),
         accepted=kept.samples,
@@ -169,11 +224,11 @@ def _take_in(run: Run, candidate: Candidate) -> tuple[Entry, pa.Table | None]:
     return entry, _refused_rows(reading)
 
 
-def _take_in_small(run: Run, candidate: Candidate) -> tuple[Reading, Kept]:
+def _take_in_small(run: Run, candidate: Candidate, limits: _Limits) -> tuple[Reading, Kept]:
     """Read a file whole."""
     found, tags = candidate.found, run.plant.tags
     reading = read_export(found.file, found.export, list(tags), found.path, switch_tags(run.plant))
-    kept = Kept()
+    kept = Kept(limits)
     if reading.status == "accepted":
         months = MonthNumbers(run.zone)
         number = months.of(_times(reading.samples))
@@ -184,11 +239,11 @@ def _take_in_small(run: Run, candidate: Candidate) -> tuple[Reading, Kept]:
     return reading, kept
 
 
-def _take_in_large(run: Run, candidate: Candidate) -> tuple[Reading, Kept]:
+def _take_in_large(run: Run, candidate: Candidate, limits: _Limits) -> tuple[Reading, Kept]:
     """Read a file block by block, laying its months down on disk: memory stays that of one."""
     found, tags = candidate.found, run.plant.tags
     months = MonthNumbers(run.zone)
-    kept = Kept()
+    kept = Kept(limits)
     disorder: list[pa.Table] = []
     with tempfile.TemporaryDirectory(prefix="spool-", dir=run.plant.data_folder) as folder:
         spool = spool_export(
@@ -234,12 +289,49 @@ def switch_tags(plant: Plant) -> list[str]:
 
 @dataclasses.dataclass(slots=True)
 class Kept:
-    """What has been kept of a file so far."""
+    """What has been kept of a file so far.
 
+    Parameters
+    ----------
+    limits : _Limits
+        What its samples are held against.
+    samples : int
+        Samples kept.
+    first, last : Timestamp or None
+        Span of the samples that are not stamped later than now.
+    months : set of str
+        Months they bear on.
+    late : int
+        Samples of local days that an earlier run had published.
+    ahead, latest : int
+        Samples stamped so much later than now that a clock must be wrong, and the latest [µs].
+    """
+
+    limits: _Limits
     samples: int = 0
     first: pd.Timestamp | None = None
     last: pd.Timestamp | None = None
     months: set[Month] = dataclasses.field(default_factory=set)
+    late: int = 0
+    ahead: int = 0
+    latest: int = _NEVER
+
+    def count(self, time: np.ndarray) -> None:
+        """Count samples by their time [µs], shape (n,)."""
+        self.samples += len(time)
+        self.late += int((time < self.limits.late_before).sum())
+        low, high = int(time.min()), int(time.max())
+        if high > self.limits.moment:
+            allowed = self.limits.moment + CLOCK_ALLOWANCE // pd.Timedelta(microseconds=1)
+            self.ahead += int((time > allowed).sum())
+            self.latest = max(self.latest, high)
+            time = time[time <= self.limits.moment]
+            if not len(time):
+                return
+            high = int(time.max())
+        first, last = (pd.Timestamp(t, unit="us", tz="UTC") for t in (low, high))
+        self.first = first if self.first is None else min(self.first, first)
+        self.last = last if self.last is None else max(self.last, last)
 
 
 def _times(samples: pa.Table) -> np.ndarray:
@@ -263,10 +355,7 @@ def _keep(
     kept.months.add(month)
     kept.months |= {months.name(number - 1)} if first.any() else set()
     kept.months |= {months.name(number + 1)} if last.any() else set()
-    kept.samples += samples.num_rows
-    low, high = (pd.Timestamp(int(t), unit="us", tz="UTC") for t in (time.min(), time.max()))
-    kept.first = low if kept.first is None else min(kept.first, low)
-    kept.last = high if kept.last is None else max(kept.last, high)
+    kept.count(time)
 
 
 def read_kept(

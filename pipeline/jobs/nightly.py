@@ -200,13 +200,20 @@ def _run(
         return _result(run, stage.generation, False, committed)
     if not before:
         held.warm_up()
-    ledger = ingest(run, asked.verify, read_again="read" in changed_stages)
+    ledger = ingest(
+        run,
+        asked.verify,
+        read_again="read" in changed_stages,
+        moment=started if as_of is None else max(started, as_of),
+        committed=committed,
+    )
     latest = last_sample(ledger)
     if latest is None:
         run.outcome.note("no samples yet: nothing to compute.")
         return _finish(run, stage, started, None, seen)
-    # A sample from the future is a wrong clock, not evidence; and time that passes without a
-    # sample is none either, so a night without news changes nothing.
+    # A sample from the future is a wrong clock, not evidence, and the ledger's last time does
+    # not follow it; time that passes without a sample is none either. So a night without news
+    # changes nothing.
     run.as_of = min(started if as_of is None else as_of, latest.ceil("s") + _SECOND)
     if committed is not None:
         run.as_of = max(run.as_of, committed)
@@ -316,6 +323,7 @@ def _finish(
                 "new_files": run.outcome.new_files,
                 "failed_files": len(run.outcome.failures),
                 "rejected_rows": run.outcome.rejected_rows,
+                "late_rows": run.outcome.late_rows,
                 "rebuilt": ", ".join(run.outcome.rebuilt),
                 "failures": "; ".join(run.outcome.failures),
                 "flag_changes": "; ".join(f"{c} {f}" for f, c in run.outcome.flag_changes),

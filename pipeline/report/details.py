@@ -76,6 +76,7 @@ def runs_grid(readings: Readings, time_zone: str) -> Grid | None:
             ("New files", lambda r: number(r["new_files"], 0)),
             ("Failed files", lambda r: number(r["failed_files"], 0)),
             ("Rejected rows", lambda r: number(r["rejected_rows"], 0)),
+            ("Late rows", lambda r: number(r["late_rows"], 0)),
             ("What failed", lambda r: str(r["failures"] or NOTHING)),
         ],
     )

@@ -370,6 +370,7 @@ class World:
                 "new_files": [4],
                 "failed_files": [1],
                 "rejected_rows": [3],
+                "late_rows": [0],
                 "rebuilt": ["all"],
                 "failures": [f"exports/bad.csv: could not be read {HOSTILE_TEXT}"],
             },

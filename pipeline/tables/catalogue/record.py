@@ -19,6 +19,12 @@ RUNS = Contract(
         C("new_files", "integer", "Export files taken in.", nullable=False),
         C("failed_files", "integer", "Export files that could not be read.", nullable=False),
         C("rejected_rows", "integer", "Rows rejected in the files taken in.", nullable=False),
+        C(
+            "late_rows",
+            "integer",
+            "Rows taken in for local days that an earlier run had published.",
+            nullable=False,
+        ),
         C("rebuilt", "text", "Months of measurements rebuilt.", nullable=False),
         C("failures", "text", "What failed while the rest was done.", nullable=False),
         C(

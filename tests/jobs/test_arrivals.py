@@ -1,0 +1,77 @@
+"""Files that come late, and samples stamped by a wrong clock.
+
+The claims are the project's own; numbers of rows are counted in the files put in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pandas as pd
+import pytest
+from small_station import START, SmallStation, day_text
+
+from pipeline.jobs import nightly
+from pipeline.jobs.nightly import run_plant
+
+DAY = pd.Timedelta(days=1)
+
+
+def a_sample(time: str) -> str:
+    return f"tag,time,value,status\nA.POWER,{time},7.0,Good\n"
+
+
+def test_rows_of_published_days_are_counted_as_late(station: SmallStation):
+    run_plant(station.bring(0, 2).plant)
+    result = run_plant(station.bring(1).plant)
+    rows = len(day_text(1).splitlines()) - 1
+    assert result.outcome.late_rows == rows
+    assert station.table("runs")["late_rows"].tolist() == [0, rows]
+
+
+def test_what_comes_in_its_turn_is_not_late(station: SmallStation):
+    for day in (0, 1):
+        assert run_plant(station.bring(day).plant).outcome.late_rows == 0
+
+
+def test_a_file_read_again_for_a_changed_plant_file_is_not_late(station: SmallStation):
+    run_plant(station.bring(0, 1, 2).plant)
+    text = station.plant.read_text("utf-8")
+    station.plant.write_text(text.replace('status_column = "status"\n', ""), "utf-8")
+    assert "status_column" in text
+    assert run_plant(station.plant, rebuild=True).outcome.late_rows == 0
+
+
+def test_a_sample_from_the_future_is_told_and_changes_no_table(
+    station: SmallStation,
+    copy_of: Callable[[SmallStation], SmallStation],
+    monkeypatch: pytest.MonkeyPatch,
+):
+    monkeypatch.setattr(nightly, "_now", lambda: START + 3 * DAY)
+    station.bring(0, 1)
+    other = copy_of(station)
+    station.put("wrong_clock.csv", a_sample("2026-06-01T00:00:00Z"))
+    result = run_plant(station.plant)
+    (note,) = [n for n in result.outcome.notes if "wrong_clock" in n]
+    assert "1 sample(s) are stamped later than now, up to 2026-06-01" in note
+    run_plant(other.plant)
+    assert station.bytes_of_tables() == other.bytes_of_tables()
+    assert not run_plant(station.plant).changed
+
+
+def test_a_sample_from_the_future_counts_once_time_has_passed_it(
+    station: SmallStation, monkeypatch: pytest.MonkeyPatch
+):
+    station.bring(0).put("ahead.csv", a_sample("2026-01-31T06:00:30Z"))
+    monkeypatch.setattr(nightly, "_now", lambda: START + DAY)
+    first = run_plant(station.plant)
+    assert first.as_of is not None
+    assert first.as_of <= START + DAY
+    assert not run_plant(station.plant).changed
+    monkeypatch.setattr(nightly, "_now", lambda: START + 2 * DAY)
+    assert not run_plant(station.plant).changed
+    run_plant(station.bring(1).plant)
+    fresh = SmallStation(station.folder.with_name("fresh")).bring(0, 1)
+    fresh.put("ahead.csv", a_sample("2026-01-31T06:00:30Z"))
+    run_plant(fresh.plant)
+    assert station.bytes_of_tables() == fresh.bytes_of_tables()
