@@ -10,14 +10,11 @@ give the same bits, because the grid does not depend on how the samples were cut
 from __future__ import annotations
 
 import tempfile
-from collections import deque
-from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
-from typing import TypeVar
 
 import numpy as np
 import pyarrow as pa
@@ -38,6 +35,7 @@ from pipeline.exports.grid_stream import (
     OutOfOrderError,
     whole_windows,
 )
+from pipeline.exports.threads import in_turn
 
 __all__ = ["GridCounts", "LongColumns", "grid_parquet"]
 
@@ -113,8 +111,7 @@ def grid_parquet(
             _sort_on_disk(reader, stream, Path(folder), final, threads)
         stream.close()
         final.rows_superseded = stream.rows_superseded
-        takes = (partial(files.take, window, tags) for window in spans)
-        with closing(_in_turn(takes, 1)) as tables:
+        with closing(in_turn(partial(files.take, tags=tags), spans, 1)) as tables:
             yield from zip((window.name for window in spans), tables, strict=True)
 
 
@@ -122,8 +119,7 @@ def _stream_through(
     reader: LongReader, stream: GridStream, counts: GridCounts, threads: int
 ) -> bool:
     """Feed all rows; False as soon as a tag goes back in time."""
-    calls = (partial(_read_by_tag, read) for read in reader.reads())
-    with closing(_in_turn(calls, threads)) as pieces:
+    with closing(in_turn(_read_by_tag, reader.reads(), threads)) as pieces:
         for rows, bounds, seen in pieces:
             counts.add(seen)
             try:
@@ -153,13 +149,12 @@ def _sort_on_disk(
         order = np.argsort(box, kind="stable")
         return rows.take(order), np.bincount(box, minlength=boxes.n), seen
 
-    with closing(_in_turn((partial(deal, read) for read in reader.reads()), threads)) as dealt:
+    with closing(in_turn(deal, reader.reads(), threads)) as dealt:
         for rows, sizes, seen in dealt:
             counts.add(seen)
             boxes.put(rows, sizes)
 
-    calls = (partial(_take_sorted, boxes, box) for box in range(boxes.n))
-    with closing(_in_turn(calls, threads)) as taken:
+    with closing(in_turn(partial(_take_sorted, boxes), range(boxes.n), threads)) as taken:
         for rows, bounds in taken:
             _feed(stream, rows, bounds)
 
@@ -252,21 +247,3 @@ class _Boxes:
 
     def _path(self, box: int) -> Path:
         return self._folder / f"rows-{box}.bin"
-
-
-Result = TypeVar("Result")
-
-
-def _in_turn(calls: Iterable[Callable[[], Result]], threads: int) -> Generator[Result, None, None]:
-    """Results of the calls, in order, worked on by some threads a little ahead."""
-    pool = ThreadPoolExecutor(threads, thread_name_prefix="grid")
-    waiting: deque[Future[Result]] = deque()
-    try:
-        for call in calls:
-            waiting.append(pool.submit(call))
-            if len(waiting) > threads:
-                yield waiting.popleft().result()
-        while waiting:
-            yield waiting.popleft().result()
-    finally:
-        pool.shutdown(cancel_futures=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -333,15 +334,24 @@ def _batches(
     file: pq.ParquetFile, layout: ParquetLayout, columns: list[str]
 ) -> Iterator[pa.RecordBatch]:
     """Give a file's rows in order; a row group too large for memory comes in pieces."""
-    for group in range(layout.row_groups):
-        try:
-            if file.metadata.row_group(group).num_rows > LARGE:
-                yield from file.iter_batches(LARGE // 4, row_groups=[group], columns=columns)
-            else:
-                yield from file.read_row_group(group, columns=columns).to_batches()
-        except (pa.ArrowException, OSError) as error:
-            text = str(error).splitlines()[0]
-            raise ExportError(f"Row group {group + 1} cannot be read: {text}") from None
+    whole = [file.metadata.row_group(g).num_rows <= LARGE for g in range(layout.row_groups)]
+    # The next row group is decoded while this one is looked through.
+    with ThreadPoolExecutor(1, thread_name_prefix="parquet") as pool:
+        ahead: dict[int, Future[pa.Table]] = {}
+        for group in range(layout.row_groups):
+            for near in (group, group + 1):
+                if near < layout.row_groups and whole[near] and near not in ahead:
+                    ahead[near] = pool.submit(file.read_row_group, near, columns=columns)
+            try:
+                if whole[group]:
+                    yield from ahead.pop(group).result().to_batches()
+                else:
+                    # The file serves one reader at a time.
+                    wait(ahead.values())
+                    yield from file.iter_batches(LARGE // 4, row_groups=[group], columns=columns)
+            except (pa.ArrowException, OSError) as error:
+                text = str(error).splitlines()[0]
+                raise ExportError(f"Row group {group + 1} cannot be read: {text}") from None
 
 
 def _add(

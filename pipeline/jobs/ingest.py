@@ -11,6 +11,7 @@ from __future__ import annotations
 import dataclasses
 import tempfile
 from collections.abc import Iterable
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +26,7 @@ from pipeline.exports.ledger import entries as entries_of
 from pipeline.exports.read import FoundFile, find_exports, read_export
 from pipeline.exports.reading import Reading
 from pipeline.exports.spool import spool_export
+from pipeline.exports.threads import in_turn
 from pipeline.jobs.context import Run
 from pipeline.months import Month, MonthNumbers, day_starts, microseconds, month_bounds
 from pipeline.plant import Plant
@@ -234,7 +236,7 @@ def _take_in_small(run: Run, candidate: Candidate, limits: _Limits) -> tuple[Rea
         number = months.of(_times(reading.samples))
         for one in np.unique(number):
             rows = reading.samples.filter(pa.array(number == one))
-            _keep(run, candidate.sha256, months, int(one), rows, kept)
+            kept.add(_keep_month(run, candidate.sha256, months, int(one), rows))
         _keep_disorder(run, candidate.sha256, [reading.disorder])
     return reading, kept
 
@@ -256,11 +258,17 @@ def _take_in_large(run: Run, candidate: Candidate, limits: _Limits) -> tuple[Rea
             switch_tags(run.plant),
         )
         if spool.reading.status == "accepted":
-            for done, part in enumerate(spool.parts):
-                run.progress(f"reading {found.file.name}", done, len(spool.parts))
+
+            def take(part: int) -> tuple[_KeptMonth | None, pa.Table]:
                 tidy = spool.take(part)
-                _keep(run, candidate.sha256, months, part, tidy.samples, kept)
-                disorder.append(tidy.disorder)
+                return _keep_month(run, candidate.sha256, months, part, tidy.samples), tidy.disorder
+
+            # Two months at a time: one is sorted while the other is compressed.
+            with closing(in_turn(take, spool.parts, 2)) as taken:
+                for done, (month, events) in enumerate(taken):
+                    run.progress(f"reading {found.file.name}", done, len(spool.parts))
+                    kept.add(month)
+                    disorder.append(events)
             _keep_disorder(run, candidate.sha256, disorder)
     return spool.reading, kept
 
@@ -316,8 +324,12 @@ class Kept:
     ahead: int = 0
     latest: int = _NEVER
 
-    def count(self, time: np.ndarray) -> None:
-        """Count samples by their time [µs], shape (n,)."""
+    def add(self, month: _KeptMonth | None) -> None:
+        """Count what has been kept of a month; None where there was nothing."""
+        if month is None:
+            return
+        self.months |= month.months
+        time = month.time
         self.samples += len(time)
         self.late += int((time < self.limits.late_before).sum())
         low, high = int(time.min()), int(time.max())
@@ -338,12 +350,20 @@ def _times(samples: pa.Table) -> np.ndarray:
     return samples.column("time").combine_chunks().cast(pa.int64()).to_numpy()
 
 
-def _keep(
-    run: Run, sha256: str, months: MonthNumbers, number: int, samples: pa.Table, kept: Kept
-) -> None:
+@dataclasses.dataclass(frozen=True, slots=True)
+class _KeptMonth:
+    """Times [µs] of the samples kept for one month, and the months they bear on."""
+
+    time: np.ndarray
+    months: frozenset[Month]
+
+
+def _keep_month(
+    run: Run, sha256: str, months: MonthNumbers, number: int, samples: pa.Table
+) -> _KeptMonth | None:
     """Keep the samples of one month, and once more those near its ends for its neighbours."""
     if samples.num_rows == 0:
-        return
+        return None
     time = _times(samples)
     halo = halo_us(run.plant)
     month = months.name(number)
@@ -352,10 +372,10 @@ def _keep(
     first, last = time < start + halo, time >= end - halo
     if first.any() or last.any():
         run.writable.put_blob(edge_folder(month), sha256, samples.filter(pa.array(first | last)))
-    kept.months.add(month)
-    kept.months |= {months.name(number - 1)} if first.any() else set()
-    kept.months |= {months.name(number + 1)} if last.any() else set()
-    kept.count(time)
+    touched = {month}
+    touched |= {months.name(number - 1)} if first.any() else set()
+    touched |= {months.name(number + 1)} if last.any() else set()
+    return _KeptMonth(time, frozenset(touched))
 
 
 def read_kept(
