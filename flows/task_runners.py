@@ -26,7 +26,7 @@ from prefect.task_runners import ProcessPoolTaskRunner, TaskRunner, ThreadPoolTa
 
 from flows.outcome import try_again
 from pipeline.errors import Fault, PlantFileError
-from pipeline.jobs.workers import Call, Told, Workers, processors
+from pipeline.jobs.workers import Call, Told, Workers, end_with_parent, processors
 
 RUNNER, WORKERS = "GAUGELESS_RUNNER", "GAUGELESS_WORKERS"
 _SCHEMES = ("tcp://", "tls://", "ucx://", "ws://", "wss://")
@@ -58,6 +58,8 @@ def do(name: str, call: Call) -> Any:
     object
         What it returned: names and digests of the files it staged, or small results.
     """
+    # In a process of a pool; a Dask worker has a guard of its own, and threads need none.
+    end_with_parent()
     return call()
 
 

@@ -11,6 +11,7 @@ import contextlib
 import functools
 import multiprocessing
 import os
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, field
@@ -197,7 +198,9 @@ class Processes(Workers):
             # worker inherits this process's threads or its lock.
             context = multiprocessing.get_context("forkserver")
             context.set_forkserver_preload(_PRELOADED)
-            self._pool = ProcessPoolExecutor(self.count, mp_context=context)
+            self._pool = ProcessPoolExecutor(
+                self.count, mp_context=context, initializer=end_with_parent
+            )
         return self._pool
 
     def run_all(self, calls: Sequence[Call], told: Told) -> list[Any]:
@@ -237,6 +240,27 @@ def _call_with_run(site: Site, task: Callable[[Run, Item], Made], item: Item) ->
 
 def _nothing() -> None:
     pass
+
+
+@functools.cache
+def end_with_parent() -> None:
+    """Let this process end when the one that started it is gone, however that ended.
+
+    A worker holds both ends of the queue it waits at, and the fork server ends when no worker
+    is left: a run that was killed would leave all of them waiting for ever. In a process that
+    has no such parent nothing happens.
+    """
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+
+    def wait() -> None:
+        parent.join()
+        # Not sys.exit: the task at work may be in the middle of anything, and nothing that it
+        # would still write is wanted.
+        os._exit(1)
+
+    threading.Thread(target=wait, name="wait for the end of the parent", daemon=True).start()
 
 
 def processors() -> int:
