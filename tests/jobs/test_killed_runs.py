@@ -10,6 +10,7 @@ import multiprocessing
 import os
 import random
 import time
+from collections import Counter
 from collections.abc import Callable
 from contextlib import closing
 from multiprocessing.context import ForkServerContext
@@ -89,6 +90,7 @@ def kill_runs(
         assert station.bytes_of_tables() == backfilled.bytes_of_tables()
         names = {p.name for p in (station.data / "store").iterdir()}
         assert all(name.isdigit() for name in names)
+    print(f"{times} kills of {work.__name__}, by commits before: {sorted(Counter(left).items())}")
     return left
 
 

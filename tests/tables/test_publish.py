@@ -13,6 +13,7 @@ import multiprocessing
 import random
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -524,6 +525,7 @@ def kill_publications(folder: Path, make, times: int, seed: int) -> list[str]:
         left.append("new" if now == new else "old" if now == old else "mixed")
         case.publish(folder, place.database())
         assert place.dump() == new
+    print(f"{times} kills of a publication to {type(place).__name__} left {Counter(left)}")
     return left
 
 
