@@ -7,7 +7,6 @@ published when it is done, so that a backfill that was stopped goes on from ther
 
 from __future__ import annotations
 
-import argparse
 import datetime as dt
 import sys
 import time
@@ -18,10 +17,10 @@ from typing import Any
 from prefect import flow, get_run_logger
 from prefect.states import Failed, State
 
+from flows.command import add_instant, add_place, add_run, parser_of, tell
 from flows.outcome import (
     RETRY_DELAYS,
     as_instant,
-    code_of,
     finished,
     is_trouble_with_files,
     news,
@@ -125,16 +124,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     int
         As of ``gaugeless run``; 3 also where one station of several failed.
     """
-    parser = argparse.ArgumentParser(prog="python -m flows.backfill", description=__doc__)
+    parser = parser_of("backfill", __doc__)
     parser.add_argument("plants", type=Path, nargs="+", help="plant files (TOML)")
-    parser.add_argument(
-        "--until", type=dt.datetime.fromisoformat, help="evidence before this instant counts"
-    )
-    parser.add_argument("--rebuild", action="store_true", help="agree to a rebuild")
-    parser.add_argument("--no-page", action="store_true", help="do not write the page")
+    add_instant(parser, "--until")
+    add_run(parser)
     parser.add_argument("--commit-every", type=int, default=12, metavar="MONTHS")
-    parser.add_argument("--runner", help="threads, processes, dask or a scheduler's address")
-    parser.add_argument("--workers", type=int, help="how many tasks at once")
+    add_place(parser)
     options = parser.parse_args(arguments)
     state = backfill(
         options.plants,
@@ -146,8 +141,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         options.workers,
         return_state=True,
     )
-    print(state.message, file=sys.stdout if state.is_completed() else sys.stderr)
-    return code_of(state)
+    return tell(state)
 
 
 if __name__ == "__main__":

@@ -6,7 +6,6 @@ so a back-test that was stopped goes on from there.
 
 from __future__ import annotations
 
-import argparse
 import datetime as dt
 import sys
 from collections.abc import Sequence
@@ -16,7 +15,8 @@ from typing import Any
 from prefect import flow, get_run_logger
 from prefect.states import Completed, Failed, State
 
-from flows.outcome import as_instant, code_of, publish_text
+from flows.command import add_instant, add_place, parser_of, tell
+from flows.outcome import as_instant, publish_text
 from flows.task_runners import hold_tasks
 from pipeline.errors import GaugelessError
 from pipeline.jobs.backtest import run_backtest
@@ -78,14 +78,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     int
         The exit code of ``gaugeless backtest``.
     """
-    parser = argparse.ArgumentParser(prog="python -m flows.backtest", description=__doc__)
+    parser = parser_of("backtest", __doc__)
     parser.add_argument("plant", type=Path, help="plant file (TOML)")
     parser.add_argument("--pump", action="append", metavar="PUMP", help="only this pump")
-    parser.add_argument(
-        "--as-of", type=dt.datetime.fromisoformat, help="evidence before this instant counts"
-    )
-    parser.add_argument("--runner", help="threads, processes, dask or a scheduler's address")
-    parser.add_argument("--workers", type=int, help="how many tasks at once")
+    add_instant(parser, "--as-of")
+    add_place(parser)
     options = parser.parse_args(arguments)
     state = backtest(
         options.plant,
@@ -95,8 +92,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         options.workers,
         return_state=True,
     )
-    print(state.message, file=sys.stdout if state.is_completed() else sys.stderr)
-    return code_of(state)
+    return tell(state)
 
 
 if __name__ == "__main__":

@@ -6,7 +6,6 @@ files, a state, a summary) and computes nothing: it makes the tables ``gaugeless
 
 from __future__ import annotations
 
-import argparse
 import datetime as dt
 import sys
 from collections.abc import Sequence
@@ -19,9 +18,9 @@ from prefect.cache_policies import NO_CACHE
 from prefect.runtime import flow_run
 from prefect.states import Failed, State
 
+from flows.command import add_instant, add_run, parser_of, tell
 from flows.outcome import (
     RETRY_DELAYS,
-    code_of,
     finished,
     is_trouble_with_files,
     news,
@@ -117,19 +116,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     int
         The exit code of ``gaugeless run``.
     """
-    parser = argparse.ArgumentParser(prog="python -m flows.nightly", description=__doc__)
+    parser = parser_of("nightly", __doc__)
     parser.add_argument("plant", type=Path, help="plant file (TOML)")
-    parser.add_argument(
-        "--as-of", type=dt.datetime.fromisoformat, help="evidence before this instant counts"
-    )
-    parser.add_argument("--rebuild", action="store_true", help="agree to a rebuild")
-    parser.add_argument("--no-page", action="store_true", help="do not write the page")
+    add_instant(parser, "--as-of")
+    add_run(parser)
     options = parser.parse_args(arguments)
     state = nightly(
         options.plant, options.as_of, options.rebuild, not options.no_page, return_state=True
     )
-    print(state.message, file=sys.stdout if state.is_completed() else sys.stderr)
-    return code_of(state)
+    return tell(state)
 
 
 if __name__ == "__main__":

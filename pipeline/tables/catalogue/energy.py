@@ -7,6 +7,13 @@ from pipeline.tables.contracts import Column, Contract
 
 C = Column
 
+_MONTH = C("month", "text", "Local month.", nullable=False)
+_RUNNING_TIME = C("running_time", "number", "Time not standing.", "duration")
+_SUMS = (
+    C("volume", "number", "Volume pumped.", "volume"),
+    C("electrical_energy", "number", "Electrical energy.", "electrical_energy"),
+)
+
 
 def _lost(name: str, energy: str, quantity: str, what: str) -> tuple[Column, ...]:
     return (
@@ -24,10 +31,9 @@ ENERGY_COST = Contract(
     ("pump", "month"),
     (
         PUMP,
-        C("month", "text", "Local month.", nullable=False),
-        C("running_time", "number", "Time not standing.", "duration"),
-        C("volume", "number", "Volume pumped.", "volume"),
-        C("electrical_energy", "number", "Electrical energy.", "electrical_energy"),
+        _MONTH,
+        _RUNNING_TIME,
+        *_SUMS,
         C("electrical_cost", "number", "Its cost by the hour; empty without a price.", "cost"),
         C("emissions", "number", "Its emissions; empty without a factor.", "emissions"),
         *_lost(
@@ -76,8 +82,8 @@ OPERATING_REGIONS = Contract(
     ("pump", "month"),
     (
         PUMP,
-        C("month", "text", "Local month.", nullable=False),
-        C("running_time", "number", "Time not standing.", "duration"),
+        _MONTH,
+        _RUNNING_TIME,
         C("best_efficiency_flow", "number", "Best efficiency flow of the baseline.", "flow"),
         C("time_below_allowable", "number", "Time below the allowable region.", "duration"),
         C("time_below_preferred", "number", "Allowable, but below preferred.", "duration"),
@@ -112,8 +118,7 @@ DUTY_PROFILE = Contract(
             "What of it rests on a flow that the pumps' curves shared out.",
             "duration",
         ),
-        C("volume", "number", "Volume pumped.", "volume"),
-        C("electrical_energy", "number", "Electrical energy.", "electrical_energy"),
+        *_SUMS,
         C("total_head", "number", "Volume-weighted total head.", "total_head"),
         C("overall_efficiency", "number", "Ratio of energy sums.", "overall_efficiency"),
         C("specific_energy", "number", "Energy per volume.", "specific_energy"),
