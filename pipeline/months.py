@@ -7,6 +7,7 @@ so that a local day, whose energy somebody pays for, never straddles two partiti
 from __future__ import annotations
 
 import functools
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -119,12 +120,14 @@ class MonthNumbers:
 
 _FIRST_MONTH = pd.Period("1979-01", freq="M")
 _MONTHS = 12 * 130
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 @functools.cache
 def _month_starts(zone: str) -> np.ndarray:
-    names = (str(_FIRST_MONTH + number) for number in range(_MONTHS))
-    return np.array([microseconds(month_bounds(name, zone)[0]) for name in names])
+    clock, first = ZoneInfo(zone), _FIRST_MONTH.year * 12 + _FIRST_MONTH.month - 1
+    starts = (datetime(n // 12, n % 12 + 1, 1, tzinfo=clock) for n in range(first, first + _MONTHS))
+    return np.array([(start - _EPOCH) // timedelta(microseconds=1) for start in starts])
 
 
 def microseconds(instant: pd.Timestamp) -> int:

@@ -83,7 +83,11 @@ def is_repeated(value: Float) -> Mask:
         True where the last number before is the same.
     """
     mask = np.zeros(len(value), dtype=bool)
-    rows = np.flatnonzero(~np.isnan(value))
+    unknown = np.isnan(value)
+    if not unknown.any():
+        mask[1:] = value[1:] == value[:-1]
+        return mask
+    rows = np.flatnonzero(~unknown)
     mask[rows[1:]] = value[rows[1:]] == value[rows[:-1]]
     return mask
 
@@ -247,17 +251,27 @@ def is_spike(time: Int64, value: Float, factor: float = 10.0, floor: float = 0.0
     The neighbours on both sides must agree with each other better than with the spike.
     """
     mask = np.zeros(len(value), dtype=bool)
-    rows = np.flatnonzero(~np.isnan(value))
-    known = value[rows]
-    step = np.diff(known)
-    moves = np.abs(step[step != 0])
-    if len(moves) < 10:
-        return mask
-    limit = max(factor * float(np.median(moves)), floor)
+    unknown = np.isnan(value)
+    rows = np.flatnonzero(~unknown) if unknown.any() else None
+    step = np.diff(value if rows is None else value[rows])
+    size = np.abs(step)
     there, back = step[:-1], step[1:]
-    jumps = (np.abs(there) > limit) & (np.abs(back) > limit) & (there * back < 0)
-    agree = np.abs(there + back) < 0.2 * np.minimum(np.abs(there), np.abs(back))
-    mask[rows[1:-1][jumps & agree]] = True
+    jump = np.minimum(size[:-1], size[1:])
+    turns = np.flatnonzero((there * back < 0) & (np.abs(there + back) < 0.2 * jump))
+    if not len(turns):
+        return mask
+    still = int(np.count_nonzero(size == 0))
+    moved = len(size) - still
+    if moved < 10:
+        return mask
+    # The median costs more than all the rest, and mostly the largest jump says enough: where
+    # more than half of the changes exceed its tenth, none is a spike.
+    largest = float(jump[turns].max())
+    if np.count_nonzero(size * factor > largest) > moved // 2 + 1:
+        return mask
+    limit = max(factor * float(np.median(size[size != 0] if still else size)), floor)
+    spikes = turns[jump[turns] > limit] + 1
+    mask[spikes if rows is None else rows[spikes]] = True
     return mask
 
 
@@ -335,10 +349,15 @@ def is_flatlined(
         True from the first to the last sample of each flat line.
     """
     mask = np.zeros(len(value), dtype=bool)
-    rows = np.flatnonzero(~np.isnan(value))
-    if not len(rows) or not neighbours:
+    if not neighbours:
         return mask
+    unknown = np.isnan(value)
+    rows: slice | NDArray[np.intp] = slice(None)
+    if unknown.any():
+        rows = np.flatnonzero(~unknown)
     known_time = time[rows]
+    if not len(known_time):
+        return mask
     starts, ends, held = _runs(known_time, value[rows])
     if not (held > least).any():
         # Most tags of most months: the quantiles below would cost more than all the rest.
@@ -352,7 +371,8 @@ def is_flatlined(
     for run in np.flatnonzero(held > limit):
         begin, end = known_time[starts[run]], known_time[ends[run] - 1]
         if any(_moved(n, r, begin, end) > moved for n, r in zip(neighbours, ranges, strict=True)):
-            mask[rows[starts[run] : ends[run]]] = True
+            flat = slice(int(starts[run]), int(ends[run]))
+            mask[flat if isinstance(rows, slice) else rows[flat]] = True
     return mask
 
 

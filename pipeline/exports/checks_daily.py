@@ -18,6 +18,7 @@ from pipeline.exports.checks import (
     is_repeated,
     is_spike,
 )
+from pipeline.exports.ordering import tag_edges
 from pipeline.exports.reading import DISORDER_SCHEMA, SAMPLES_SCHEMA
 from pipeline.plant.types import Snapshot, Tag
 
@@ -104,12 +105,13 @@ class _ByTag:
         self.time = table.column("time").cast(pa.int64()).to_numpy()
         self.value = table.column("value").to_numpy()
         self.quality = table.column("quality").to_numpy()
-        edges = np.append(np.flatnonzero(np.diff(code, prepend=-1)), len(code))
+        edges = tag_edges(code)
         self.rows = {names[code[a]]: slice(int(a), int(b)) for a, b in itertools.pairwise(edges)}
 
     def usable(self, tag: str) -> NDArray[np.float64]:
         rows = self.rows[tag]
-        return np.where(self.quality[rows] == 2, np.nan, self.value[rows])
+        bad = self.quality[rows] == 2
+        return np.where(bad, np.nan, self.value[rows]) if bad.any() else self.value[rows]
 
 
 def sample_faults(

@@ -16,8 +16,8 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from pipeline.exports.numbers import looks_like_other_numbers, read_numbers, read_states
-from pipeline.exports.ordering import tidy
-from pipeline.exports.quality import BAD, GOOD, StatusReader
+from pipeline.exports.ordering import tag_edges, tidy
+from pipeline.exports.quality import BAD, StatusReader
 from pipeline.exports.reading import (
     DISORDER_SCHEMA,
     Counts,
@@ -240,7 +240,8 @@ class Collector:
             value = value.copy()
             value[states] = read_states(values.take(pa.array(states)))
             is_text = is_text & np.isnan(value)
-        quality = np.where(np.isnan(value), BAD, GOOD).astype(np.int8)
+        quality = np.isnan(value).astype(np.int8)
+        quality *= BAD  # GOOD is 0
         if is_text.any():
             rows = np.flatnonzero(is_text)
             names = self._tag_values.take(pa.array(code[rows]))
@@ -291,10 +292,13 @@ class Collector:
             return
         # First and last time of each tag in file order: whether its rows stand newest first.
         # Assignment by index lets the last row win, so the first is found backwards.
-        self._last[batch.code] = batch.time
+        edges = tag_edges(batch.code)
+        ends = edges[1:] - 1
+        self._last[batch.code[ends]] = batch.time[ends]
         if not self._seen.all():
             first = np.full(len(self.tags), np.iinfo(np.int64).max)
-            first[batch.code[::-1]] = batch.time[::-1]
+            heads = edges[-2::-1]
+            first[batch.code[heads]] = batch.time[heads]
             is_new = ~self._seen & (first != np.iinfo(np.int64).max)
             self._first[is_new] = first[is_new]
             self._seen |= is_new

@@ -10,6 +10,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.errors import ExportError, Fault
+from pipeline.exports.ordering import tag_edges
 from pipeline.exports.quality import BAD
 from pipeline.exports.reading import samples_table
 from pipeline.plant.types import Tag
@@ -63,7 +64,7 @@ def to_si(
     time = table.column("time").combine_chunks().cast(pa.int64()).to_numpy()
     value = np.array(table.column("value").combine_chunks().to_numpy())
     quality = np.array(table.column("quality").combine_chunks().to_numpy())
-    edges = np.append(np.flatnonzero(np.diff(code, prepend=-1)), len(code))
+    edges = tag_edges(code)
     faults = _faults(names, code[edges[:-1]], tag_versions, atmospheric_pressure)
     if faults:
         raise ExportError("Some tags cannot be converted to SI.", faults)
@@ -110,7 +111,8 @@ def _convert(
         value, quality = running_total_to_rate(time, value, quality, tag.max_gap)
     elif tag.measures == "interval_total":
         value, quality = interval_total_to_rate(time, value, quality)
-    si = value * tag.scale + (tag.offset if tag.measures == "rate" else 0.0)
+    si = value * tag.scale
+    si += tag.offset if tag.measures == "rate" else 0.0
     if tag.reference == "absolute" and atmospheric_pressure is not None:
         si = si - atmospheric_pressure
     return si, quality

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pipeline.exports.checks import is_clock_set_back
 from pipeline.exports.reading import DISORDER_SCHEMA, samples_table
 
-__all__ = ["Tidy", "disorder_table", "order_by_tag_and_time", "out_of_order", "tidy"]
+__all__ = ["Tidy", "disorder_table", "order_by_tag_and_time", "out_of_order", "tag_edges", "tidy"]
 
 Int64 = NDArray[np.int64]
 Mask = NDArray[np.bool_]
@@ -66,6 +66,14 @@ def tidy(
     """
     events: list[tuple[str, NDArray[np.int32], Int64]] = []
     in_order = is_by_tag_and_time(code, time)
+    if not in_order and (runs := _few_runs(code)) is not None:
+        # Tags one after the other, though not by name: whole runs move, and as a rule there
+        # is nothing else to put in order.
+        moved = [np.concatenate([column[run] for run in runs]) for column in (code, time)]
+        if is_by_tag_and_time(moved[0], moved[1]):
+            in_order = True
+            code, time = moved
+            value, quality = (np.concatenate([c[run] for run in runs]) for c in (value, quality))
     # In order already, as bulk exports are: nothing to look for.
     late = np.zeros(0, bool) if in_order else out_of_order(code[:written], time[:written])
     if late.any():
@@ -141,10 +149,10 @@ def is_by_tag_and_time(code: NDArray[np.int32], time: Int64) -> bool:
     -------
     bool
     """
-    ahead = time[1:] >= time[:-1]
-    ahead &= code[1:] == code[:-1]
-    ahead |= code[1:] > code[:-1]
-    return bool(ahead.all())
+    if (code[1:] < code[:-1]).any():
+        return False
+    back = np.flatnonzero(time[1:] < time[:-1])
+    return bool((code[back + 1] > code[back]).all())
 
 
 def out_of_order(code: NDArray[np.int32], time: Int64) -> Mask:
@@ -173,19 +181,45 @@ def out_of_order(code: NDArray[np.int32], time: Int64) -> Mask:
     return mask
 
 
+def tag_edges(code: NDArray[np.integer]) -> Int64:
+    """Find where runs of one tag begin, and the end of the last.
+
+    Parameters
+    ----------
+    code : ndarray of int
+        Tag of each row.
+
+    Returns
+    -------
+    ndarray of int64
+        First rows of the runs, then the number of rows; only that where there is none.
+
+    Examples
+    --------
+    >>> tag_edges(np.array([4, 4, 0])).tolist()
+    [0, 2, 3]
+    """
+    heads = np.flatnonzero(code[1:] != code[:-1]) + 1
+    return np.concatenate([[0], heads, [len(code)]]) if len(code) else np.zeros(1, dtype=np.int64)
+
+
+def _few_runs(code: NDArray[np.int32]) -> list[slice] | None:
+    """Runs of one tag in the stable order of tags; None if there are too many to move whole."""
+    edges = tag_edges(code)
+    if len(edges) > len(code) // 1024 + 16:
+        return None
+    order = np.argsort(code[edges[:-1]], kind="stable")
+    return [slice(int(edges[run]), int(edges[run + 1])) for run in order]
+
+
 def _order_by_tag(code: NDArray[np.int32]) -> Int64:
     """Find the stable order by tag alone."""
-    heads = np.flatnonzero(np.append(True, code[1:] != code[:-1]))
-    if len(heads) > len(code) // 1024 + 16:
+    runs = _few_runs(code)
+    if runs is None:
         # 16 bits sort several times faster than more.
         small = code.astype(np.int16) if code.max() < 2**15 else code
         return np.argsort(small, kind="stable")
-    # Tags one after the other, as bulk exports are: whole runs move, not rows.
-    length = np.diff(heads, append=len(code))
-    run = np.argsort(code[heads], kind="stable")
-    length = length[run]
-    ahead = np.cumsum(length) - length
-    return np.arange(len(code)) + np.repeat(heads[run] - ahead, length)
+    return np.concatenate([np.arange(run.start, run.stop) for run in runs])
 
 
 def disorder_table(

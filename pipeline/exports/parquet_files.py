@@ -16,6 +16,7 @@ import pyarrow.parquet as pq
 
 from pipeline.errors import ExportError, Fault
 from pipeline.exports.collector import Collector
+from pipeline.exports.ordering import tag_edges
 from pipeline.exports.streams import Unfinished
 from pipeline.exports.timestamps import (
     EPOCH_UNITS,
@@ -412,9 +413,21 @@ def _words(column: pa.Array) -> pa.DictionaryArray:
         if pa.types.is_floating(column.type):
             # An integer status with gaps arrives as floating point from some writers.
             column = column.cast(pa.int64(), safe=False)
-        column = column.dictionary_encode()
+        column = _encoded(column)
     words = _text(column.dictionary)
     return pa.DictionaryArray.from_arrays(column.indices.cast(pa.int32()), words)
+
+
+def _encoded(column: pa.Array) -> pa.DictionaryArray:
+    """Encode a column; one that seldom changes, as a status, by its runs."""
+    if not column.null_count and pa.types.is_integer(column.type):
+        number = column.to_numpy(zero_copy_only=False)
+        edges = tag_edges(number)
+        if len(edges) < len(number) // 8:
+            heads = pa.array(number[edges[:-1]], column.type).dictionary_encode()
+            index = np.repeat(heads.indices.to_numpy(), np.diff(edges))
+            return pa.DictionaryArray.from_arrays(pa.array(index), heads.dictionary)
+    return column.dictionary_encode()
 
 
 def _day_order(

@@ -185,8 +185,7 @@ class _PartWriter:
             return
         table = pa.Table.from_batches(self._waiting).combine_chunks()
         self._waiting, self._rows = [], 0
-        part = self._part_of(table.column("time").to_numpy())
-        for number, rows in _by_part(table, part):
+        for number, rows in _by_part(table, table.column("time").to_numpy(), self._part_of):
             if number not in self._open:
                 place = str(_place(self._folder, number))
                 self._open[number] = pa.ipc.new_stream(place, _ROW)
@@ -202,10 +201,13 @@ class _PartWriter:
             self._open = {}
 
 
-def _by_part(table: pa.Table, part: Int64) -> Iterator[tuple[int, pa.Table]]:
+def _by_part(
+    table: pa.Table, time: Int64, part_of: Callable[[Int64], Int64]
+) -> Iterator[tuple[int, pa.Table]]:
     """Rows of each part in their order; those of one part may come in several pieces."""
-    heads = np.append(0, np.flatnonzero(part[1:] != part[:-1]) + 1)
-    if len(heads) > len(part) // 1024 + 16:
+    heads, part = _cuts(time, part_of)
+    if len(heads) > len(time) // 1024 + 16:
+        part = part_of(time)
         first = int(part.min())
         span = int(part.max()) - first
         # 16 bits sort several times faster than 64.
@@ -213,5 +215,35 @@ def _by_part(table: pa.Table, part: Int64) -> Iterator[tuple[int, pa.Table]]:
         order = np.argsort(key, kind="stable")
         table, part = table.take(pa.array(order)), part[order]
         heads = np.append(0, np.flatnonzero(part[1:] != part[:-1]) + 1)
-    for low, high in itertools.pairwise([*heads.tolist(), len(part)]):
-        yield int(part[low]), table.slice(low, high - low)
+        part = part[heads]
+    bounds = itertools.pairwise([*heads.tolist(), len(time)])
+    for number, (low, high) in zip(part.tolist(), bounds, strict=True):
+        yield number, table.slice(low, high - low)
+
+
+_BLOCK = 1024
+
+
+def _cuts(time: Int64, part_of: Callable[[Int64], Int64]) -> tuple[Int64, Int64]:
+    """Where the rows of another part begin, and the part of each piece.
+
+    Parts follow each other in time, so a block of rows whose earliest and latest lie in one
+    part needs no closer look.
+    """
+    starts = np.arange(0, len(time), _BLOCK)
+    first = part_of(np.minimum.reduceat(time, starts))
+    mixed = np.flatnonzero(first != part_of(np.maximum.reduceat(time, starts)))
+    heads = starts
+    if len(mixed):
+        inner = (starts[mixed, None] + np.arange(1, _BLOCK)).ravel()
+        inner = inner[inner < len(time)]
+        heads = np.sort(np.concatenate([starts, inner]))
+        is_inner = np.ones(len(heads), dtype=bool)
+        is_inner[np.searchsorted(heads, np.delete(starts, mixed))] = False
+        part = np.empty(len(heads), dtype=np.int64)
+        part[~is_inner] = np.delete(first, mixed)
+        part[is_inner] = part_of(time[heads[is_inner]])
+    else:
+        part = first
+    changes = np.append(True, part[1:] != part[:-1])
+    return heads[changes], part[changes]

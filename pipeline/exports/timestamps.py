@@ -65,6 +65,7 @@ EPOCH_UNITS = {"epoch_s": 1_000_000, "epoch_ms": 1_000, "epoch_us": 1, "epoch_ns
 """Microseconds per unit; negative: units per microsecond."""
 
 _DAY = 86_400_000_000
+_ALWAYS_UTC = ("UTC", "Etc/UTC")
 _EARLIEST = int(pd.Timestamp("1980-01-01", tz="UTC").value // 1000)
 _LATEST = int(pd.Timestamp("2100-01-01", tz="UTC").value // 1000)
 
@@ -349,7 +350,7 @@ def read_instants(
     transition = np.zeros(len(time), dtype=np.int64)
     shift = np.zeros(len(time), dtype=np.int64)
     plausible = len(time) > 0 and bool(time.min() >= _EARLIEST and time.max() < _LATEST)
-    if plausible and bool(has_offset.all()):
+    if plausible and (time_zone in _ALWAYS_UTC or bool(has_offset.all())):
         return Instants(utc, fault, transition, shift)
     fault[(fault == _FINE) & ((time < _EARLIEST) | (time >= _LATEST))] = _IMPLAUSIBLE
     clock = (fault == _FINE) & ~has_offset
@@ -384,6 +385,13 @@ def times_from_arrow(column: pa.Array, time_format: str, time_zone: str | None) 
     """
     kind = column.type
     count = len(column)
+    if pa.types.is_timestamp(kind) and kind.unit == "us" and not column.null_count:
+        # Bulk exports: instants as they are stored, with nothing to be said against them.
+        stored = column.cast(pa.int64()).to_numpy(zero_copy_only=False)
+        is_utc = kind.tz is not None or time_zone in _ALWAYS_UTC
+        if is_utc and count and stored.min() >= _EARLIEST and stored.max() < _LATEST:
+            nothing = np.zeros(count, dtype=np.int64)
+            return Instants(stored, np.zeros(count, dtype=np.int8), nothing, nothing)
     null = np.zeros(count, dtype=bool)
     if column.null_count:
         null = np.asarray(column.is_null().to_numpy(zero_copy_only=False))

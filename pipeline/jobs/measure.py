@@ -15,6 +15,7 @@ from pipeline.assembly.grid_view import WORD_OF_QUALITY
 from pipeline.exports.conversion import to_si
 from pipeline.exports.grid import TagSettings, grid_samples
 from pipeline.exports.ledger import Entry, merge_samples
+from pipeline.exports.ordering import tag_edges
 from pipeline.exports.quality import BAD
 from pipeline.hydraulics.pressure import atmospheric_pressure
 from pipeline.jobs.context import Run
@@ -90,15 +91,16 @@ def _judge_range(samples: pa.Table, tags: Mapping[str, Sequence[Tag]]) -> pa.Tab
     code = labels.indices.to_numpy()
     value = table.column("value").combine_chunks().to_numpy()
     judged = np.array(table.column("quality").combine_chunks().to_numpy())
-    heads = np.append(np.flatnonzero(np.diff(code, prepend=-1)), len(code))
-    for start, end in itertools.pairwise(heads.tolist()):
+    for start, end in itertools.pairwise(tag_edges(code).tolist()):
         versions = tags[names[code[start]]]
         span = max(v.high - v.low for v in versions)
         slack = OUTSIDE_RANGE_TOLERANCE * span if np.isfinite(span) else 0.0
         own = value[start:end]
-        outside = own < min(v.low for v in versions) - slack
-        outside |= own > max(v.high for v in versions) + slack
-        judged[start:end][outside] = BAD
+        low = min(v.low for v in versions) - slack
+        high = max(v.high for v in versions) + slack
+        if low == -np.inf and high == np.inf:
+            continue
+        judged[start:end][(own < low) | (own > high)] = BAD
     return table.set_column(table.schema.get_field_index("quality"), "quality", pa.array(judged))
 
 

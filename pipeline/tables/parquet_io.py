@@ -79,7 +79,12 @@ def _tidy(metadata: dict[bytes, bytes] | None) -> dict[bytes, bytes] | None:
 
 
 def write_parquet(
-    path: Path, table: pa.Table, schema: pa.Schema | None = None, *, what: str = "the table"
+    path: Path,
+    table: pa.Table,
+    schema: pa.Schema | None = None,
+    *,
+    what: str = "the table",
+    kept: bool = False,
 ) -> Content:
     """Write a new Parquet file; the caller forces it to the disk and renames it.
 
@@ -94,6 +99,9 @@ def write_parquet(
         others; types are cast when that loses nothing. Default: the table's own.
     what : str, optional
         Name of the table in messages.
+    kept : bool
+        True for evidence that only later runs read: written and read faster, and statistics,
+        which nobody asks for, left out.
 
     Returns
     -------
@@ -121,7 +129,7 @@ def write_parquet(
         try:
             with os.fdopen(handle, "wb", buffering=_BUFFER_BYTES) as file:
                 sink = _HashingSink(file)
-                with _parquet_writer(sink, target) as writer:
+                with _parquet_writer(sink, target, kept) as writer:
                     for start in range(0, max(table.num_rows, 1), ROWS_PER_GROUP):
                         rows = _canonical_rows(table.slice(start, ROWS_PER_GROUP), target, what)
                         writer.write_table(rows, row_group_size=ROWS_PER_GROUP)
@@ -132,21 +140,21 @@ def write_parquet(
     return sink.content()
 
 
-def _parquet_writer(sink: _HashingSink, schema: pa.Schema) -> pq.ParquetWriter:
-    # Dictionaries pay for text; for measured floats they cost time and save nothing. Sorted
-    # times shrink to almost nothing as differences.
+def _parquet_writer(sink: _HashingSink, schema: pa.Schema, kept: bool) -> pq.ParquetWriter:
+    # Dictionaries pay for text, and for raw readings, which an instrument rounds; for averages
+    # they cost time and save nothing. Sorted times shrink to almost nothing as differences.
     delta = [f.name for f in schema if pa.types.is_timestamp(f.type)]
-    words = [f.name for f in schema if _is_text(f.type)]
+    words = [f.name for f in schema if _is_text(f.type) or (kept and f.name not in delta)]
     return pq.ParquetWriter(
         sink,
         schema,
         version="2.6",
         data_page_version="1.0",
         compression="zstd",
-        compression_level=_COMPRESSION_LEVEL,
+        compression_level=1 if kept else _COMPRESSION_LEVEL,
         use_dictionary=words or False,
         column_encoding=dict.fromkeys(delta, "DELTA_BINARY_PACKED") or None,
-        write_statistics=True,
+        write_statistics=not kept,
         store_schema=True,
         coerce_timestamps=None,
     )
@@ -164,9 +172,7 @@ def _canonical_rows(rows: pa.Table, schema: pa.Schema, what: str) -> pa.Table:
         column = rows.column(field.name)
         try:
             if pa.types.is_dictionary(field.type):
-                # Decoded first: two dictionaries can say the same in a different order.
-                plain = column.cast(field.type.value_type).combine_chunks()
-                column = plain.dictionary_encode().cast(field.type)
+                column = _encoded_anew(column, field.type)
             elif pa.types.is_dictionary(column.type):
                 column = column.cast(column.type.value_type).cast(field.type)
             else:
@@ -184,9 +190,26 @@ def _canonical_rows(rows: pa.Table, schema: pa.Schema, what: str) -> pa.Table:
         if pa.types.is_float32(field.type) or pa.types.is_float64(field.type):
             # Not-a-number has many bit patterns, and which one a sum of vectors leaves
             # behind depends on where the vector began.
-            column = pc.if_else(pc.is_nan(column), pa.scalar(float("nan"), field.type), column)
+            no_number = pc.is_nan(column)
+            if pc.any(no_number).as_py():
+                column = pc.if_else(no_number, pa.scalar(float("nan"), field.type), column)
         columns.append(column)
     return pa.Table.from_arrays(columns, schema=schema).combine_chunks()
+
+
+def _encoded_anew(column: pa.ChunkedArray, kind: pa.DictionaryType) -> pa.Array:
+    """Encode words in the order they appear: two dictionaries can say the same in another."""
+    if pa.types.is_dictionary(column.type):
+        words = column.unify_dictionaries().combine_chunks()
+        chunks = words.chunks if isinstance(words, pa.ChunkedArray) else [words]
+        if len(chunks) == 1 and len(chunks[0].dictionary.unique()) == len(chunks[0].dictionary):
+            # Codes are numbered anew, which is several times faster than words.
+            codes = chunks[0].indices.dictionary_encode()
+            plain = chunks[0].dictionary.cast(kind.value_type)
+            if not plain.null_count:
+                order = plain.take(codes.dictionary)
+                return pa.DictionaryArray.from_arrays(codes.indices, order).cast(kind)
+    return column.cast(kind.value_type).combine_chunks().dictionary_encode().cast(kind)
 
 
 class _HashingSink(RawIOBase):

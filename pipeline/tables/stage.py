@@ -354,7 +354,7 @@ class Stage(Generation):
         with disk_errors(f"write {key}"):
             path.parent.mkdir(parents=True, exist_ok=True)
         temporary = path.with_name(temporary_name(path.name))
-        content = write_parquet(temporary, rows, schema, what=str(key))
+        content = write_parquet(temporary, rows, schema, what=str(key), kept=key.area == "evidence")
         self._adopt(temporary, key, content, inputs)
         return content.digest
 
