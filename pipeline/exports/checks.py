@@ -19,7 +19,6 @@ __all__ = [
     "is_conflicting",
     "is_flatlined",
     "is_identical",
-    "is_late",
     "is_long_gap",
     "is_out_of_order",
     "is_out_of_range",
@@ -203,27 +202,6 @@ def _pairs(time: Int64, value: Float, quality: NDArray[np.int8]) -> tuple[Mask, 
     same = time[1:] == time[:-1]
     alike = (value[1:] == value[:-1]) | (np.isnan(value[1:]) & np.isnan(value[:-1]))
     return same, alike & (quality[1:] == quality[:-1])
-
-
-def is_late(time: Int64, newest_before: int | None, allowance: float = 0.0) -> Mask:
-    """Mark samples that arrived after newer ones of their tag had been read.
-
-    Parameters
-    ----------
-    time : ndarray of int64, shape (n,)
-        Of one tag in one file [µs].
-    newest_before : int or None
-        Latest time of that tag in the files read before [µs]; None if there is none.
-    allowance : float
-        Overlap between files that is usual and no fault [s].
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
-    """
-    if newest_before is None:
-        return np.zeros(len(time), dtype=bool)
-    return time < newest_before - round(allowance * _SECOND)
 
 
 def is_spike(time: Int64, value: Float, factor: float = 10.0, floor: float = 0.0) -> Mask:

@@ -39,7 +39,6 @@ DAILY_SCHEMA = pa.schema(
         pa.field("uncertain", pa.int64(), nullable=False),
         *(pa.field(name, pa.int64(), nullable=False) for name in FAULT_NAMES),
         *(pa.field(name, pa.int64(), nullable=False) for name in DISORDER_SCHEMA.names[2:]),
-        pa.field("late", pa.int64(), nullable=False),
     ]
 )
 """One row per tag and local day: day is the start of the local day in UTC.
@@ -166,7 +165,6 @@ def daily_checks(
     neighbours: Mapping[str, Sequence[str]],
     holds: Mapping[str, float] | None = None,
     disorder: pa.Table | None = None,
-    late: pa.Table | None = None,
 ) -> pa.Table:
     """Reduce the checks of samples to local days.
 
@@ -185,8 +183,6 @@ def daily_checks(
     disorder : Table, optional
         ``DISORDER_SCHEMA`` of the files behind these samples; its UTC days are taken for the
         local days that hold their noon.
-    late : Table, optional
-        ``LATE_SCHEMA``, as given by ``late_arrivals``; days as above.
 
     Returns
     -------
@@ -206,7 +202,6 @@ def daily_checks(
     columns = {n: np.concatenate([p[n] for p in parts]) for n in names} if parts else {}
     frame = pd.DataFrame(columns) if parts else _no_days()
     frame = _with_events(frame, disorder, edges)
-    frame = _with_events(frame, late, edges)
     frame["day"] = pd.DatetimeIndex(frame["day"].to_numpy().view("datetime64[us]"), tz="UTC")
     return pa.Table.from_pandas(frame, schema=DAILY_SCHEMA, preserve_index=False)
 
@@ -262,7 +257,7 @@ def _days_of(
         **{name: number(faults[name][rows]) for name in FAULT_NAMES},
     }
     none = np.zeros(count, dtype=np.int64)
-    return columns | dict.fromkeys((*DISORDER_SCHEMA.names[2:], "late"), none)
+    return columns | dict.fromkeys(DISORDER_SCHEMA.names[2:], none)
 
 
 def _covered(

@@ -14,25 +14,15 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from pipeline.exports.checks import is_late
 from pipeline.exports.ordering import order_by_tag_and_time
 from pipeline.exports.reading import samples_table
 
-__all__ = ["LATE_SCHEMA", "MergeCounts", "late_arrivals", "merge_samples", "months_touched"]
+__all__ = ["MergeCounts", "merge_samples", "months_touched"]
 
 _Columns = tuple[NDArray[Any], ...]
 
 _MANY_RUNS = 10_000
 """Runs of a tag's rows in one batch beyond which its rows are not grouped by tag."""
-
-LATE_SCHEMA = pa.schema(
-    [
-        pa.field("tag", pa.string(), nullable=False),
-        pa.field("day", pa.date32(), nullable=False),
-        pa.field("late", pa.int64(), nullable=False),
-    ]
-)
-"""Samples per tag and UTC day that came after newer ones."""
 
 
 def months_touched(
@@ -169,45 +159,3 @@ def merge_samples(tables: Sequence[pa.Table]) -> tuple[pa.Table, MergeCounts]:
 
 def _names(table: pa.Table) -> list[str]:
     return [name for chunk in table.column("tag").chunks for name in chunk.dictionary.to_pylist()]
-
-
-def late_arrivals(tables: Sequence[pa.Table], allowance: float = 3600.0) -> pa.Table:
-    """Count the samples that came in a later file than newer samples of their tag.
-
-    Parameters
-    ----------
-    tables : sequence of Table
-        ``SAMPLES_SCHEMA`` each, sorted by tag and time, in ledger order.
-    allowance : float
-        Overlap of files that is usual and no fault [s].
-
-    Returns
-    -------
-    Table
-        ``LATE_SCHEMA``, by tag and day.
-    """
-    newest: dict[str, int] = {}
-    cells: dict[tuple[str, int], int] = {}
-    for table in tables:
-        if not table.num_rows:
-            continue
-        combined = table.unify_dictionaries().combine_chunks()
-        tag = combined.column("tag").combine_chunks()
-        names = tag.dictionary.to_pylist()
-        code = tag.indices.to_numpy(zero_copy_only=False)
-        time = combined.column("time").cast(pa.int64()).to_numpy()
-        edges = np.append(np.flatnonzero(np.diff(code, prepend=-1)), len(code))
-        for start, end in itertools.pairwise(edges):
-            name, own = names[code[start]], time[start:end]
-            late = own[is_late(own, newest.get(name), allowance)]
-            days, number = np.unique(late // 86_400_000_000, return_counts=True)
-            for day, count in zip(days.tolist(), number.tolist(), strict=True):
-                cells[name, day] = cells.get((name, day), 0) + count
-            newest[name] = max(int(own[-1]), newest.get(name, int(own[-1])))
-    keys = sorted(cells)
-    columns = [
-        pa.array([name for name, _ in keys], pa.string()),
-        pa.array([day for _, day in keys], pa.int32()).cast(pa.date32()),
-        pa.array([cells[key] for key in keys], pa.int64()),
-    ]
-    return pa.Table.from_arrays(columns, schema=LATE_SCHEMA)

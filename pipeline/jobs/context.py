@@ -50,7 +50,7 @@ class Outcome:
     rejected_rows : int
         Rows rejected in the files taken in.
     late_rows : int
-        Rows taken in for local days that an earlier run had published.
+        New rows taken in for local days that an earlier run had published.
     rebuilt : list of str
         Months of measurements rebuilt.
     flag_changes : list of (str, str)

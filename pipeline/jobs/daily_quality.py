@@ -44,6 +44,5 @@ def daily_quality(
         neighbour_tags(run.plant.at(start)),
         disorder=disorder,
     )
-    # How late samples came depends on the order of arrival, as no table may but `runs`, which
-    # counts them.
-    return table.drop_columns(["late"]).to_pandas()
+    # How late samples came depends on the order of arrival, as no table may but `runs`.
+    return table.to_pandas()

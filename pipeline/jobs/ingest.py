@@ -23,6 +23,7 @@ from pipeline.errors import ExportError
 from pipeline.exports.ledger import Candidate, Entry, ledger_table, record, scan
 from pipeline.exports.ledger import empty_ledger as no_ledger
 from pipeline.exports.ledger import entries as entries_of
+from pipeline.exports.merge import merge_samples
 from pipeline.exports.read import FoundFile, find_exports, read_export
 from pipeline.exports.reading import Reading
 from pipeline.exports.spool import spool_export
@@ -91,7 +92,7 @@ def ingest(
         wrong clock must not move what the tables are made as of. Default: no limit.
     committed : Timestamp, optional
         Instant up to which an earlier run published. Rows for local days that ended by then
-        are counted as late.
+        are counted as late, unless an earlier file said the same.
 
     Returns
     -------
@@ -112,10 +113,11 @@ def ingest(
     if read_again:
         again = _again(kept, found, {c.sequence for c in candidates})
         candidates = sorted([*candidates, *again], key=lambda c: c.sequence)
+        for old in kept:
+            # Read otherwise, its samples may lie in other months.
+            if old.sequence in {c.sequence for c in again}:
+                _forget(run, old)
         kept = [e for e in kept if e.sequence not in {c.sequence for c in again}]
-    for old in kept:
-        if old.status == "superseded":
-            _forget(run, old)
     new = []
     refused: list[pa.Table] = []
     limits = _Limits.of(run, moment, committed)
@@ -130,6 +132,11 @@ def ingest(
         if rejected is not None:
             refused.append(rejected)
     result = sorted([*kept, *new], key=lambda e: e.sequence)
+    # Content that was replaced and put back is in evidence again.
+    in_use = {e.sha256 for e in result if e.status in EVIDENCE}
+    for old in kept:
+        if old.status == "superseded" and old.sha256 not in in_use:
+            _forget(run, old)
     if candidates or plan.changed:
         stage.write(LEDGER, None, ledger_table(result))
         _keep_refused(run, result, {c.found.path for c in candidates}, refused)
@@ -236,7 +243,7 @@ def _take_in_small(run: Run, candidate: Candidate, limits: _Limits) -> tuple[Rea
         number = months.of(_times(reading.samples))
         for one in np.unique(number):
             rows = reading.samples.filter(pa.array(number == one))
-            kept.add(_keep_month(run, candidate.sha256, months, int(one), rows))
+            kept.add(_keep_month(run, candidate.sha256, months, int(one), rows, limits))
         _keep_disorder(run, candidate.sha256, [reading.disorder])
     return reading, kept
 
@@ -261,7 +268,8 @@ def _take_in_large(run: Run, candidate: Candidate, limits: _Limits) -> tuple[Rea
 
             def take(part: int) -> tuple[_KeptMonth | None, pa.Table]:
                 tidy = spool.take(part)
-                return _keep_month(run, candidate.sha256, months, part, tidy.samples), tidy.disorder
+                month = _keep_month(run, candidate.sha256, months, part, tidy.samples, limits)
+                return month, tidy.disorder
 
             # Two months at a time: one is sorted while the other is compressed.
             with closing(in_turn(take, spool.parts, 2)) as taken:
@@ -310,7 +318,7 @@ class Kept:
     months : set of str
         Months they bear on.
     late : int
-        Samples of local days that an earlier run had published.
+        Samples of local days that an earlier run had published, new to it.
     ahead, latest : int
         Samples stamped so much later than now that a clock must be wrong, and the latest [µs].
     """
@@ -331,7 +339,7 @@ class Kept:
         self.months |= month.months
         time = month.time
         self.samples += len(time)
-        self.late += int((time < self.limits.late_before).sum())
+        self.late += month.late
         low, high = int(time.min()), int(time.max())
         if high > self.limits.moment:
             allowed = self.limits.moment + CLOCK_ALLOWANCE // pd.Timedelta(microseconds=1)
@@ -352,14 +360,18 @@ def _times(samples: pa.Table) -> np.ndarray:
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class _KeptMonth:
-    """Times [µs] of the samples kept for one month, and the months they bear on."""
+    """Times [µs] of the samples kept for one month, and the months they bear on.
+
+    ``late`` counts those that came late.
+    """
 
     time: np.ndarray
     months: frozenset[Month]
+    late: int
 
 
 def _keep_month(
-    run: Run, sha256: str, months: MonthNumbers, number: int, samples: pa.Table
+    run: Run, sha256: str, months: MonthNumbers, number: int, samples: pa.Table, limits: _Limits
 ) -> _KeptMonth | None:
     """Keep the samples of one month, and once more those near its ends for its neighbours."""
     if samples.num_rows == 0:
@@ -368,6 +380,8 @@ def _keep_month(
     halo = halo_us(run.plant)
     month = months.name(number)
     start, end = (microseconds(t) for t in month_bounds(month, run.zone))
+    late = samples.filter(pa.array(time < limits.late_before))
+    number_late = _count_news(run, segment_folder(month), sha256, late) if late.num_rows else 0
     run.writable.put_blob(segment_folder(month), sha256, samples)
     first, last = time < start + halo, time >= end - halo
     if first.any() or last.any():
@@ -375,7 +389,18 @@ def _keep_month(
     touched = {month}
     touched |= {months.name(number - 1)} if first.any() else set()
     touched |= {months.name(number + 1)} if last.any() else set()
-    return _KeptMonth(time, frozenset(touched))
+    return _KeptMonth(time, frozenset(touched), number_late)
+
+
+def _count_news(run: Run, folder: str, sha256: str, samples: pa.Table) -> int:
+    """Count the samples that no other kept file holds as they are.
+
+    A file that grows night by night, or overlaps the one before, repeats what is known.
+    """
+    others = [run.stage.read_blob(folder, o) for o in run.stage.blobs(folder) if o != sha256]
+    known, _ = merge_samples(others)
+    _, counts = merge_samples([known, samples])
+    return samples.num_rows - counts.agreeing
 
 
 def read_kept(

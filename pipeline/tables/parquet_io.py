@@ -16,6 +16,7 @@ from io import RawIOBase
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, TypeAlias
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
@@ -204,12 +205,26 @@ def _encoded_anew(column: pa.ChunkedArray, kind: pa.DictionaryType) -> pa.Array:
         chunks = words.chunks if isinstance(words, pa.ChunkedArray) else [words]
         if len(chunks) == 1 and len(chunks[0].dictionary.unique()) == len(chunks[0].dictionary):
             # Codes are numbered anew, which is several times faster than words.
-            codes = chunks[0].indices.dictionary_encode()
+            codes = _encoded_by_runs(chunks[0].indices)
             plain = chunks[0].dictionary.cast(kind.value_type)
             if not plain.null_count:
                 order = plain.take(codes.dictionary)
                 return pa.DictionaryArray.from_arrays(codes.indices, order).cast(kind)
     return column.cast(kind.value_type).combine_chunks().dictionary_encode().cast(kind)
+
+
+def _encoded_by_runs(codes: pa.Array) -> pa.DictionaryArray:
+    """Encode numbers in the order they appear; sorted ones cost a look at each run."""
+    if not codes.null_count:
+        number = codes.to_numpy()
+        heads = np.flatnonzero(number[1:] != number[:-1]) + 1
+        if len(heads) < len(number) // 8:
+            heads = np.insert(heads, 0, 0)
+            first = pa.array(number[heads]).dictionary_encode()
+            length = np.diff(heads, append=len(number))
+            index = np.repeat(first.indices.to_numpy(), length)
+            return pa.DictionaryArray.from_arrays(pa.array(index), first.dictionary)
+    return codes.dictionary_encode()
 
 
 class _HashingSink(RawIOBase):

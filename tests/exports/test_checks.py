@@ -20,7 +20,6 @@ from pipeline.exports.checks import (
     is_conflicting,
     is_flatlined,
     is_identical,
-    is_late,
     is_long_gap,
     is_out_of_order,
     is_out_of_range,
@@ -29,7 +28,6 @@ from pipeline.exports.checks import (
     usual_hold,
 )
 from pipeline.exports.checks_daily import DAILY_SCHEMA, daily_checks, neighbour_tags, sample_faults
-from pipeline.exports.merge import LATE_SCHEMA
 from pipeline.exports.reading import DISORDER_SCHEMA, empty_samples, samples_table
 from pipeline.plant import read_plant
 from pipeline.plant.types import Tag
@@ -63,13 +61,9 @@ def test_range_repeats_and_gaps() -> None:
     assert is_long_gap(nothing.astype(np.int64), 1.0).tolist() == []
 
 
-def test_order_and_late_arrival() -> None:
+def test_rows_older_than_one_before() -> None:
     time = minutes(0, 5, 3, 4, 6)
     assert is_out_of_order(time).tolist() == [False, False, True, True, False]
-    newest = int(minutes(4)[0])
-    assert is_late(time, newest).tolist() == [True, False, True, False, False]
-    assert is_late(time, newest, 60.0).tolist() == [True, False, False, False, False]
-    assert not is_late(time, None).any()
 
 
 def test_duplicates_identical_and_conflicting() -> None:
@@ -89,6 +83,26 @@ def test_clock_set_back_against_one_late_row() -> None:
     assert is_out_of_order(one_late).sum() == 1
     assert not is_clock_set_back(minutes(*range(60))).any()
     assert not is_clock_set_back(minutes(3, 2)).any()
+
+
+@settings(max_examples=60)
+@given(
+    st.lists(st.one_of(st.just(0.0), st.floats(-3, 3), st.floats(-60, 60)), max_size=60),
+    st.sampled_from([2.0, 10.0]),
+)
+def test_spikes_are_judged_by_the_median_change(changes: list[float], factor: float) -> None:
+    """The definition, change by change, against what looks at the median only when it must."""
+    value = np.cumsum(np.array([0.0, *changes]))
+    step = np.diff(value)
+    moves = np.abs(step[step != 0])
+    expected = np.zeros(len(value), dtype=bool)
+    if len(moves) >= 10:
+        limit = factor * float(np.median(moves))
+        for row in range(1, len(value) - 1):
+            there, back = step[row - 1], step[row]
+            small = min(abs(there), abs(back))
+            expected[row] = small > limit and there * back < 0 and abs(there + back) < 0.2 * small
+    assert is_spike(every_minute(len(value)), value, factor).tolist() == expected.tolist()
 
 
 def test_spike_but_no_start_or_stop() -> None:
@@ -186,7 +200,6 @@ def test_masks_have_the_shape_of_their_input_and_change_nothing(values: list[flo
         is_clock_set_back(time),
         is_identical(time, value, quality),
         is_conflicting(time, value, quality),
-        is_late(time, None),
         is_flatlined(time, value, beside, least=60.0),
     ):
         assert mask.dtype == bool
@@ -296,10 +309,9 @@ def test_disorder_joins_the_days() -> None:
         },
         schema=DISORDER_SCHEMA,
     )
-    late = pa.table({"tag": ["T"], "day": disorder["day"].slice(0, 1), "late": [5]}, LATE_SCHEMA)
-    frame = days(one_tag(every_minute(10), wave(10)), disorder=disorder, late=late)
+    frame = days(one_tag(every_minute(10), wave(10)), disorder=disorder)
     names = ["out_of_order", "identical_duplicates", "conflicting_duplicates", "clock_set_back"]
-    assert frame[[*names, "late"]].to_numpy().tolist() == [[2, 3, 1, 4, 5]]
+    assert frame[names].to_numpy().tolist() == [[2, 3, 1, 4]]
 
 
 def test_no_samples_no_days() -> None:

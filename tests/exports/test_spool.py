@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from pipeline.errors import ExportError
 from pipeline.exports import spool
@@ -88,3 +90,18 @@ def test_a_file_that_cannot_be_read_says_so(place) -> None:
     (place / "e.csv").write_text("a,b\n1,2\n")
     with pytest.raises(ExportError, match=r"^x: No line has the declared columns"):
         spool_export(place / "e.csv", LOCAL, TAGS, place / "parts", "x")
+
+
+@settings(max_examples=60)
+@given(
+    st.lists(st.integers(0, 40), min_size=1, max_size=300),
+    st.integers(1, 60),
+    st.booleans(),
+)
+def test_cuts_between_parts_are_those_of_every_row(days, step: int, is_sorted: bool) -> None:
+    time = np.repeat(np.array(sorted(days) if is_sorted else days), step)
+    heads, part = spool._cuts(time, lambda t: t // 10)
+    every = time // 10
+    expected = np.flatnonzero(np.append(True, every[1:] != every[:-1]))
+    assert heads.tolist() == expected.tolist()
+    assert part.tolist() == every[expected].tolist()

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from pipeline.exports.checks import Neighbour, is_flatlined, is_repeated
 from pipeline.exports.conversion import to_si
-from pipeline.exports.merge import MergeCounts, late_arrivals, merge_samples
+from pipeline.exports.merge import MergeCounts, merge_samples
 from pipeline.exports.read import read_export
 from pipeline.exports.reading import Reading
 from pipeline.exports.streams import Text
@@ -232,10 +232,6 @@ def test_rows_that_arrive_days_late(read) -> None:
     merged, counts = merge_samples([first.samples, late.samples])
     assert merged["value"].to_pylist() == [1, 2, 6]
     assert counts == MergeCounts(agreeing=0, overridden=1)
-    # The sample of 2 March came after that of 5 March; that of 5 March is a correction.
-    found = late_arrivals([first.samples, late.samples]).to_pylist()
-    assert found == [{"tag": "FLOW", "day": pd.Timestamp("2024-03-02").date(), "late": 1}]
-    assert late_arrivals([first.samples, late.samples], 7 * 86400.0).num_rows == 0
 
 
 def test_a_logger_whose_clock_was_set_back(read) -> None:

@@ -34,6 +34,31 @@ def test_what_comes_in_its_turn_is_not_late(station: SmallStation):
         assert run_plant(station.bring(day).plant).outcome.late_rows == 0
 
 
+def test_only_what_is_new_counts_as_late(station: SmallStation):
+    run_plant(station.bring(0, 1).plant)
+    # A file that grows: the rows before are known, one of them is corrected.
+    head, *rows = day_text(0).splitlines(keepends=True)
+    more = "A.POWER,2026-01-30T06:00:30Z,7.0,Good\n"
+    corrected = rows[0].replace(rows[0].split(",")[2], "0.25", 1)
+    station.put("grown.csv", "".join([head, corrected, *rows[1:], more]))
+    assert run_plant(station.plant).outcome.late_rows == 2
+
+
+def test_content_that_comes_back_counts_again(
+    station: SmallStation, copy_of: Callable[[SmallStation], SmallStation]
+):
+    station.bring(0, 1)
+    other = copy_of(station)
+    for value in ("7.0", "9.0", "7.0"):
+        station.put("x.csv", a_sample("2026-01-30T06:00:30Z").replace("7.0", value))
+        run_plant(station.plant)
+    # Everything of the month is made again, from what is kept.
+    run_plant(station.bring(2).plant)
+    other.bring(2).put("x.csv", a_sample("2026-01-30T06:00:30Z"))
+    run_plant(other.plant)
+    assert station.bytes_of_tables() == other.bytes_of_tables()
+
+
 def test_a_file_read_again_for_a_changed_plant_file_is_not_late(station: SmallStation):
     run_plant(station.bring(0, 1, 2).plant)
     text = station.plant.read_text("utf-8")

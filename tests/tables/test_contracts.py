@@ -132,3 +132,13 @@ def test_dictionary_describes_every_column():
     assert len(found) == sum(len(c.columns) for c in PUBLISHED)
     flags = found[found["table"] == "flags"]["column"].tolist()
     assert flags == BY_NAME["flags"].schema("US", "USD").names
+
+
+def test_rows_in_order_already_are_left_as_they_are():
+    frame = rows().sort_values(["pump", "time"])
+    in_order = SMALL.publish(frame, "SI", "EUR")
+    assert in_order.equals(SMALL.publish(rows(), "SI", "EUR"))
+    assert in_order.column("pump").to_pylist() == ["P1", "P1", "P2", "P2"]
+    twice = pd.concat([frame.iloc[:1], frame])
+    with pytest.raises(ContractError, match="more than once"):
+        SMALL.publish(twice, "SI", "EUR")

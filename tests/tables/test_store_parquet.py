@@ -151,3 +151,27 @@ def test_files_are_equal_exactly_when_rows_are(tmp_path_factory, one, two):
     same = written(folder / "a", table(one))[0] == written(folder / "b", table(two))[0]
     assert same == (text(one) == text(two))
     assert written(folder / "c", table(list(one)))[0] == (folder / "a").read_bytes()
+
+
+@pytest.mark.parametrize("kept", [False, True])
+@pytest.mark.parametrize("is_sorted", [False, True])
+def test_how_words_were_encoded_does_not_show_in_the_file(tmp_path, kept: bool, is_sorted: bool):
+    words = np.array(["b", "a", "c"])[np.random.default_rng(2).integers(0, 3, 5000)]
+    words = np.sort(words) if is_sorted else words
+    kind = pa.dictionary(pa.int32(), pa.string())
+    spare = pa.array(["z", "c", "a", "unused", "b"])
+    codes = pa.array([spare.to_pylist().index(w) for w in words], pa.int32())
+    twice = pa.array(["a", "b", "c", "a"])
+    other = pa.array([twice.to_pylist().index(w) for w in words], pa.int32())
+    forms = [
+        pa.array(words).dictionary_encode().cast(kind),
+        pa.DictionaryArray.from_arrays(codes, spare),
+        pa.DictionaryArray.from_arrays(other, twice),
+    ]
+    found = set()
+    for number, form in enumerate(forms):
+        path = tmp_path / str(number)
+        write_parquet(path, pa.table({"tag": form}), kept=kept)
+        found.add(path.read_bytes())
+        assert pq.ParquetFile(path).read().column(0).to_pylist() == words.tolist()
+    assert len(found) == 1

@@ -22,7 +22,7 @@ RUNS = Contract(
         C(
             "late_rows",
             "integer",
-            "Rows taken in for local days that an earlier run had published.",
+            "New rows taken in for local days that an earlier run had published.",
             nullable=False,
         ),
         C("rebuilt", "text", "Months of measurements rebuilt.", nullable=False),
