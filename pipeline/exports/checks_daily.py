@@ -18,8 +18,8 @@ from pipeline.exports.checks import (
     is_repeated,
     is_spike,
 )
-from pipeline.exports.ordering import tag_edges
 from pipeline.exports.reading import DISORDER_SCHEMA, SAMPLES_SCHEMA
+from pipeline.exports.tag_runs import tag_edges
 from pipeline.plant.types import Snapshot, Tag
 
 __all__ = ["DAILY_SCHEMA", "daily_checks", "neighbour_tags", "sample_faults"]

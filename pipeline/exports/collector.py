@@ -15,17 +15,18 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from pipeline.exports.disorder import DisorderCells, OrderWatch
 from pipeline.exports.numbers import looks_like_other_numbers, read_numbers, read_states
-from pipeline.exports.ordering import tag_edges, tidy
+from pipeline.exports.ordering import tidy
 from pipeline.exports.quality import BAD, StatusReader
 from pipeline.exports.reading import (
-    DISORDER_SCHEMA,
     Counts,
     Reading,
     Refusals,
     empty_samples,
     samples_table,
 )
+from pipeline.exports.tag_runs import tag_edges
 from pipeline.exports.timestamps import FAULTS, REPEATED_HOUR, Instants
 from pipeline.exports.zones import resolve_repeated
 from pipeline.plant.types import ExportFormat
@@ -97,6 +98,7 @@ class Collector:
         self._last = np.full(len(self.tags), np.iinfo(np.int64).min)
         self._seen = np.zeros(len(self.tags), dtype=bool)
         self._plain = np.zeros(len(self.tags), dtype=np.int64)
+        self._watch = OrderWatch(len(self.tags))
         self._wide_run: Int64 | None = None
         self._wide_plain = 0
         self.counts = Counts()
@@ -292,6 +294,7 @@ class Collector:
             return
         # First and last time of each tag in file order: whether its rows stand newest first.
         # Assignment by index lets the last row win, so the first is found backwards.
+        self._watch.look(batch.code, batch.time)
         edges = tag_edges(batch.code)
         ends = edges[1:] - 1
         self._last[batch.code[ends]] = batch.time[ends]
@@ -363,13 +366,11 @@ class Collector:
 
     def finish(self) -> Reading:
         """Sort, resolve duplicates and hand everything over."""
-        written = sum(len(b.time) for b in self._batches)
         self._settle()
         parts = self._batches
         self._batches = []
-        if not parts:
-            samples, disorder = empty_samples(self.tags), DISORDER_SCHEMA.empty_table()
-        else:
+        samples, duplicates = empty_samples(self.tags), DisorderCells()
+        if parts:
             batch = (
                 parts[0]
                 if len(parts) == 1
@@ -381,18 +382,22 @@ class Collector:
                 )
             )
             del parts
-            samples, disorder = self._sort(batch, written)
-        return self.report(samples, disorder)
+            found = tidy(self.tags, batch.code, batch.time, batch.value, batch.quality)
+            samples, duplicates = found.samples, found.duplicates
+        return self.report(samples, duplicates)
 
-    def report(self, samples: pa.Table, disorder: pa.Table) -> Reading:
+    def report(self, samples: pa.Table, duplicates: DisorderCells) -> Reading:
         """Make the reading of this file."""
-        self._count(samples=samples.num_rows)
+        disorder = self._watch.cells(self.descending)
+        disorder.update(duplicates)
+        names = ("out_of_order", "identical_duplicates", "conflicting_duplicates")
+        self._count(samples=samples.num_rows, **{n: disorder.total(n) for n in names})
         most = sorted(self._unknown.items(), key=lambda item: (-item[1], item[0]))[:100]
         return Reading(
             file=self._file,
             samples=samples,
             rejected=self.refusals.table(),
-            disorder=disorder,
+            disorder=disorder.table(self.tags),
             counts=self.counts,
             unknown_tags=dict(most),
             notes=tuple(dict.fromkeys(self.notes)),
@@ -402,19 +407,6 @@ class Collector:
     def descending(self) -> Mask:
         """Tags whose rows stand newest first, by what has been seen so far."""
         return self._seen & (self._last < self._first)
-
-    def _sort(self, batch: _Batch, written: int) -> tuple[pa.Table, pa.Table]:
-        found = tidy(
-            self.tags,
-            batch.code,
-            batch.time,
-            batch.value,
-            batch.quality,
-            written,
-            self.descending,
-        )
-        self._count(**found.counts)
-        return found.samples, found.disorder
 
 
 def _indices(words: pa.DictionaryArray, for_null: int) -> NDArray[np.integer]:

@@ -10,9 +10,9 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.errors import ExportError, Fault
-from pipeline.exports.ordering import tag_edges
 from pipeline.exports.quality import BAD
 from pipeline.exports.reading import samples_table
+from pipeline.exports.tag_runs import tag_edges
 from pipeline.plant.types import Tag
 
 __all__ = ["interval_total_to_rate", "running_total_to_rate", "to_si"]

@@ -16,8 +16,8 @@ import pyarrow.parquet as pq
 
 from pipeline.errors import ExportError, Fault
 from pipeline.exports.collector import Collector
-from pipeline.exports.ordering import tag_edges
 from pipeline.exports.streams import Unfinished
+from pipeline.exports.tag_runs import tag_edges
 from pipeline.exports.timestamps import (
     EPOCH_UNITS,
     DayOrder,

@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 
 from pipeline.errors import ExportError
 from pipeline.exports.collector import Collector
+from pipeline.exports.disorder import DisorderCells
 from pipeline.exports.ordering import Tidy, tidy
 from pipeline.exports.read import pieces, placed, waiting_note
-from pipeline.exports.reading import DISORDER_SCHEMA, Reading, empty_samples
+from pipeline.exports.reading import Reading, empty_samples
 from pipeline.exports.streams import Unfinished
 from pipeline.plant.types import ExportFormat
 
@@ -30,7 +31,6 @@ _ROW = pa.schema(
         pa.field("time", pa.int64()),
         pa.field("value", pa.float64()),
         pa.field("quality", pa.int8()),
-        pa.field("is_resolved", pa.bool_()),
     ]
 )
 
@@ -47,23 +47,20 @@ class Spool:
     Parameters
     ----------
     reading : Reading
-        Counts, refusals and notes, without samples; duplicates and disorder are counted when
-        the parts are taken up.
+        Counts, refusals, notes and what is out of order, without samples; duplicates are
+        counted when the parts are taken up.
     parts : tuple of int
         Numbers of the parts, ascending.
     folder : Path
         Where they lie.
     tags : tuple of str
         Names the stored codes point to.
-    descending : tuple of bool
-        Tags whose rows stand newest first.
     """
 
     reading: Reading
     parts: tuple[int, ...]
     folder: Path
     tags: tuple[str, ...]
-    descending: tuple[bool, ...]
 
     def take(self, part: int) -> Tidy:
         """Take up one part.
@@ -81,17 +78,7 @@ class Spool:
         with pa.memory_map(str(_place(self.folder, part))) as file:
             table = pa.ipc.open_stream(file).read_all()
         columns = [table.column(name).to_numpy() for name in _ROW.names]
-        # Rows of a repeated hour were resolved at the end of the file and lie behind the rest.
-        written = int(np.count_nonzero(~columns[4]))
-        return tidy(
-            self.tags,
-            columns[0],
-            columns[1],
-            columns[2],
-            columns[3],
-            written,
-            np.array(self.descending, dtype=bool),
-        )
+        return tidy(self.tags, *columns)
 
 
 def _place(folder: Path, part: int) -> Path:
@@ -135,11 +122,10 @@ def spool_export(
     try:
         for _ in pieces(path, export, tag_names, collector):
             for table in collector.drain():
-                writer.add(table, is_resolved=False)
+                writer.add(table)
         for table in collector.settle_and_drain():
-            # What was not yet drained stands in file order, but nothing is left by now.
-            writer.add(table, is_resolved=True)
-        reading = collector.report(empty_samples(collector.tags), DISORDER_SCHEMA.empty_table())
+            writer.add(table)
+        reading = collector.report(empty_samples(collector.tags), DisorderCells())
     except Unfinished as reason:
         reading, writer.parts = Reading.waiting(label, waiting_note(reason)), set()
     except (ExportError, OSError, pa.ArrowException) as error:
@@ -151,7 +137,6 @@ def spool_export(
         tuple(sorted(writer.parts)),
         folder,
         tuple(collector.tags),
-        tuple(collector.descending.tolist()),
     )
 
 
@@ -166,14 +151,13 @@ class _PartWriter:
         self._rows = 0
         self.parts: set[int] = set()
 
-    def add(self, table: pa.Table, *, is_resolved: bool) -> None:
+    def add(self, table: pa.Table) -> None:
         for batch in table.to_batches():
             columns = [
                 batch.column("tag").indices,
                 batch.column("time").cast(pa.int64()),
                 batch.column("value"),
                 batch.column("quality"),
-                pa.array(np.full(batch.num_rows, is_resolved)),
             ]
             self._waiting.append(pa.RecordBatch.from_arrays(columns, schema=_ROW))
             self._rows += batch.num_rows

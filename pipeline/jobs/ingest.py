@@ -253,7 +253,6 @@ def _take_in_large(run: Run, candidate: Candidate, limits: _Limits) -> tuple[Rea
     found, tags = candidate.found, run.plant.tags
     months = MonthNumbers(run.zone)
     kept = Kept(limits)
-    disorder: list[pa.Table] = []
     with tempfile.TemporaryDirectory(prefix="spool-", dir=run.plant.data_folder) as folder:
         spool = spool_export(
             found.file,
@@ -265,11 +264,12 @@ def _take_in_large(run: Run, candidate: Candidate, limits: _Limits) -> tuple[Rea
             switch_tags(run.plant),
         )
         if spool.reading.status == "accepted":
+            disorder = [spool.reading.disorder]
 
             def take(part: int) -> tuple[_KeptMonth | None, pa.Table]:
                 tidy = spool.take(part)
                 month = _keep_month(run, candidate.sha256, months, part, tidy.samples, limits)
-                return month, tidy.disorder
+                return month, tidy.duplicates.table(list(spool.tags))
 
             # Two months at a time: one is sorted while the other is compressed.
             with closing(in_turn(take, spool.parts, 2)) as taken:

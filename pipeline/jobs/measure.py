@@ -15,8 +15,8 @@ from pipeline.assembly.grid_view import WORD_OF_QUALITY
 from pipeline.exports.conversion import to_si
 from pipeline.exports.grid import TagSettings, grid_samples
 from pipeline.exports.ledger import Entry, merge_samples
-from pipeline.exports.ordering import tag_edges
 from pipeline.exports.quality import BAD
+from pipeline.exports.tag_runs import tag_edges
 from pipeline.hydraulics.pressure import atmospheric_pressure
 from pipeline.jobs.context import Run
 from pipeline.jobs.daily_quality import daily_quality

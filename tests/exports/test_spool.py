@@ -52,18 +52,18 @@ def test_parts_together_are_the_whole(place, is_shuffled: bool) -> None:
     together = pa.concat_tables([t.samples for t in taken]).to_pandas()
     together = together.sort_values(["tag", "time"], ignore_index=True)
     pd.testing.assert_frame_equal(together, whole.samples.to_pandas())
-    names = ["identical_duplicates", "conflicting_duplicates"]
-    for name in names:
-        assert sum(t.counts[name] for t in taken) == getattr(whole.counts, name)
+    for name in ("identical_duplicates", "conflicting_duplicates"):
+        assert sum(t.duplicates.total(name) for t in taken) == getattr(whole.counts, name)
+    assert spooled.reading.counts.out_of_order == whole.counts.out_of_order > 0
     assert spooled.reading.rejected.equals(whole.rejected)
     assert spooled.reading.counts.rows == whole.counts.rows
     assert spooled.reading.counts.repeated_hour == whole.counts.repeated_hour
+    pieces = [spooled.reading.disorder, *(t.duplicates.table(sorted(TAGS)) for t in taken)]
+    keys = ["tag", "day"]
+    disorder = pa.concat_tables(pieces).to_pandas().groupby(keys, as_index=False).sum()
+    pd.testing.assert_frame_equal(disorder, whole.disorder.to_pandas())
+    assert spooled.reading.disorder.schema == DISORDER_SCHEMA
     if not is_shuffled:
-        disorder = pa.concat_tables([t.disorder for t in taken]).sort_by(
-            [("tag", "ascending"), ("day", "ascending")]
-        )
-        assert disorder.equals(whole.disorder)
-        assert disorder.schema == DISORDER_SCHEMA
         assert whole.counts.repeated_hour == 6
 
 

@@ -48,7 +48,12 @@ DATA_QUALITY = Contract(
         ),
         C("spikes", "integer", "Single samples that jump away and straight back.", nullable=False),
         C("out_of_range", "integer", "Samples outside the instrument's range.", nullable=False),
-        C("out_of_order", "integer", "Rows older than a row before them.", nullable=False),
+        C(
+            "out_of_order",
+            "integer",
+            "Rows older than their tag's row before.",
+            nullable=False,
+        ),
         C("identical_duplicates", "integer", "Rows repeated exactly.", nullable=False),
         C(
             "conflicting_duplicates",

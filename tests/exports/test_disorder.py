@@ -1,0 +1,90 @@
+"""What sorting hides is counted alike however a file is cut into blocks."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pyarrow as pa
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.exports import spool
+from pipeline.exports.checks import is_clock_set_back
+from pipeline.exports.disorder import OrderWatch
+from pipeline.exports.read import read_export
+from pipeline.exports.spool import spool_export
+from pipeline.exports.streams import Text
+from pipeline.plant.types import ExportFormat
+
+MINUTE = 60_000_000
+NONE = np.zeros(3, dtype=bool)
+
+
+@st.composite
+def files(draw) -> tuple[np.ndarray, np.ndarray]:
+    """Tags and times in file order: stretches of rows a minute apart, each starting anywhere."""
+    code, time = [], []
+    for _ in range(draw(st.integers(1, 6))):
+        start, rows = draw(st.integers(0, 40)), draw(st.integers(1, 12))
+        tags = draw(st.sampled_from([[0], [1], [0, 1], [2, 0, 1]]))
+        for row, tag in itertools.product(range(rows), tags):
+            code.append(tag)
+            time.append((start + row) * MINUTE)
+    return np.array(code, np.int32), np.array(time)
+
+
+@settings(max_examples=150, deadline=None)
+@given(files(), st.lists(st.integers(0, 200), max_size=8))
+def test_blocks_do_not_show(file: tuple[np.ndarray, np.ndarray], cuts: list[int]) -> None:
+    code, time = file
+    watch = OrderWatch(3)
+    edges = sorted({0, len(time), *(c for c in cuts if c < len(time))})
+    for low, high in itertools.pairwise(edges):
+        watch.look(code[low:high], time[low:high])
+    found = watch.cells(NONE)
+    back = set_back = 0
+    for tag in range(3):
+        own = time[code == tag]
+        back += int((np.diff(own) < 0).sum())
+        set_back += int(is_clock_set_back(own).sum())
+    assert found.total("out_of_order") == back
+    assert found.total("clock_set_back") == set_back
+
+
+def test_newest_first_is_an_order_too() -> None:
+    watch = OrderWatch(3)
+    watch.look(np.zeros(50, np.int32), np.arange(50)[::-1] * MINUTE)
+    assert watch.cells(NONE).total("out_of_order") == 49
+    assert watch.cells(np.array([True, False, False])).total("out_of_order") == 0
+
+
+def test_rows_in_no_order_are_not_newest_first_because_they_end_on_an_old_one() -> None:
+    watch = OrderWatch(3)
+    watch.look(np.zeros(6, np.int32), np.array([5, 1, 6, 7, 8, 2]) * MINUTE)
+    assert watch.cells(np.array([True, False, False])).total("out_of_order") == 2
+
+
+def test_rows_that_jump_over_the_turn_of_a_month_are_counted_once_and_alike(
+    tmp_path, monkeypatch
+) -> None:
+    """One row of January stands after February's, and a logger goes back over the border."""
+    stamps = [f"2026-01-31T23:{m:02d}:00Z" for m in range(40, 60)]
+    stamps += [f"2026-02-01T00:{m:02d}:00Z" for m in range(20)]
+    stamps += ["2026-01-31T23:00:00Z", "2026-02-01T00:20:00Z", "2026-02-01T00:21:00Z"]
+    stamps += [f"2026-01-31T23:{m:02d}:30Z" for m in range(50, 60)]
+    path = tmp_path / "e.csv"
+    path.write_text("time,tag,value\n" + "".join(f"{s},FLOW,{i}\n" for i, s in enumerate(stamps)))
+    export = ExportFormat(pattern="*")
+    whole = read_export(path, export, ["FLOW"])
+    monkeypatch.setattr(Text.blocks, "__defaults__", (256,))
+    monkeypatch.setattr(spool, "BUFFERED_ROWS", 7)
+    (tmp_path / "parts").mkdir()
+    laid = spool_export(path, export, ["FLOW"], tmp_path / "parts")
+    assert len(laid.parts) == 2
+    assert whole.counts.out_of_order == laid.reading.counts.out_of_order == 2
+    assert laid.reading.disorder.equals(whole.disorder)
+    assert whole.disorder.column("clock_set_back").to_pylist() == [1]
+    assert whole.disorder.column("out_of_order").to_pylist() == [2]
+    samples = pa.concat_tables([laid.take(part).samples for part in laid.parts])
+    assert samples.equals(whole.samples)
