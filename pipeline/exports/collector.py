@@ -16,6 +16,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from pipeline.exports.disorder import DisorderCells, OrderWatch
+from pipeline.exports.instants import FAULTS, REPEATED_HOUR, Instants
 from pipeline.exports.numbers import looks_like_other_numbers, read_numbers, read_states
 from pipeline.exports.ordering import tidy
 from pipeline.exports.quality import BAD, StatusReader
@@ -27,7 +28,6 @@ from pipeline.exports.reading import (
     samples_table,
 )
 from pipeline.exports.tag_runs import tag_edges
-from pipeline.exports.timestamps import FAULTS, REPEATED_HOUR, Instants
 from pipeline.exports.zones import resolve_repeated
 from pipeline.plant.types import ExportFormat
 

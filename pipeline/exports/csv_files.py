@@ -22,17 +22,11 @@ from numpy.typing import NDArray
 from pipeline.errors import ExportError, Fault
 from pipeline.exports.collector import Collector
 from pipeline.exports.csv_lines import split_lines
+from pipeline.exports.date_texts import DayOrder, DayOrderProof, could_swap_day_and_month
 from pipeline.exports.dialect import find_dialect, split_line
+from pipeline.exports.instants import Instants
 from pipeline.exports.streams import Text, Unfinished, members, open_text
-from pipeline.exports.timestamps import (
-    EPOCH_UNITS,
-    DayOrder,
-    DayOrderProof,
-    Instants,
-    could_swap_day_and_month,
-    parse_times,
-    times_from_arrow,
-)
+from pipeline.exports.timestamps import EPOCH_UNITS, parse_times, times_from_arrow
 from pipeline.plant.types import ExportFormat
 
 __all__ = ["read_csv_into"]

@@ -17,11 +17,12 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from pipeline.errors import ExportError
+from pipeline.exports.date_texts import DayOrderProof, could_swap_day_and_month
 from pipeline.exports.dialect import DELIMITERS, split_line
 from pipeline.exports.quality import StatusReader
 from pipeline.exports.read import is_parquet
 from pipeline.exports.streams import Unfinished, members, open_text
-from pipeline.exports.timestamps import DayOrderProof, could_swap_day_and_month, parse_times
+from pipeline.exports.timestamps import parse_times
 from pipeline.plant.types import ExportFormat
 
 __all__ = ["DAY_OR_MONTH", "Sniffed", "sniff"]

@@ -12,7 +12,7 @@ import pytest
 
 from pipeline.errors import ExportError
 from pipeline.exports import parquet_files
-from pipeline.exports.parquet_files import describe_parquet
+from pipeline.exports.parquet_layout import describe_parquet
 from pipeline.exports.read import find_exports, read_export, stream_export
 from pipeline.plant.types import ExportFormat
 

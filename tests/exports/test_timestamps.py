@@ -12,13 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.errors import ExportError
-from pipeline.exports.timestamps import (
-    FAULTS,
-    DayOrderProof,
-    could_swap_day_and_month,
-    parse_times,
-    times_from_arrow,
-)
+from pipeline.exports.date_texts import DayOrderProof, could_swap_day_and_month
+from pipeline.exports.instants import FAULTS
+from pipeline.exports.timestamps import parse_times, times_from_arrow
 from pipeline.exports.zones import localise, resolve_repeated
 
 
