@@ -14,7 +14,7 @@ from pipeline.exports.draft import draft_plant_file
 from pipeline.exports.findings import Finding, find_contradictions
 from pipeline.exports.merge import merge_samples
 from pipeline.exports.read import find_exports, stream_export
-from pipeline.exports.reading import Reading
+from pipeline.exports.reading import FURTHER_TEXTS, Reading
 from pipeline.exports.sniff import DAY_OR_MONTH, Sniffed, sniff
 from pipeline.exports.tag_facts import (
     Guess,
@@ -212,6 +212,7 @@ def _read_group(
 ) -> tuple[ExportGroup, pa.Table, dict[str, str]]:
     export = replace(_settled([seen for _, _, seen in members]), pattern=pattern)
     tags = sorted({tag for _, _, seen in members for tag in seen.tags})
+    switches = sorted({tag for _, _, seen in members for tag in seen.switches})
     # Clock times of an unknown zone are read as if they were UTC: good enough for figures.
     reading_as = replace(export, time_zone=export.time_zone or "UTC")
     notes: list[str] = []
@@ -223,9 +224,9 @@ def _read_group(
             break
         try:
             names = tags or _tags_in(file, reading_as, path)
-            for piece in _pieces(file, reading_as, names, path, left):
+            for piece in _pieces(file, reading_as, names, path, left, switches):
                 if isinstance(piece, Reading):
-                    notes += piece.notes
+                    notes += [*piece.notes, *_refusals(piece, path)]
                 else:
                     tables.append(piece)
                     left -= piece.num_rows
@@ -273,9 +274,14 @@ def _tags_in(file: Path, export: ExportFormat, label: str) -> list[str]:
 
 
 def _pieces(
-    file: Path, export: ExportFormat, names: Sequence[str], label: str, left: int
+    file: Path,
+    export: ExportFormat,
+    names: Sequence[str],
+    label: str,
+    left: int,
+    switches: Sequence[str],
 ) -> Iterator[pa.Table | Reading]:
-    for piece in stream_export(file, export, names, label):
+    for piece in stream_export(file, export, names, label, switches):
         if isinstance(piece, pa.Table):
             # Merging takes one row per tag and time.
             order = pc.sort_indices(piece.drop_columns(["tag"]), [("time", "ascending")])
@@ -285,6 +291,21 @@ def _pieces(
                 return
         else:
             yield piece
+
+
+def _refusals(reading: Reading, path: str) -> list[str]:
+    """Say why rows of a file were refused, the three commonest reasons."""
+    by_reason: dict[str, tuple[int, str]] = {}
+    for row in reading.rejected.to_pylist():
+        reason = row["reason"].removesuffix(FURTHER_TEXTS)
+        count, text = by_reason.get(reason, (0, ""))
+        by_reason[reason] = (count + row["count"], text or row["text"] or "")
+    commonest = sorted(by_reason.items(), key=lambda item: -item[1][0])[:3]
+    said = []
+    for reason, (count, text) in commonest:
+        example = f", such as '{text[:40]}'" if text else ""
+        said.append(f"{path}: refused {count} time(s): {reason}{example}.")
+    return said
 
 
 def _last_of_each(table: pa.Table) -> pa.Table:

@@ -25,6 +25,8 @@ NO_VALUE = ("", "nan", "null", "none", "na", "n/a")
 STATES = {
     **dict.fromkeys(("1", "true", "on", "yes", "run", "running", "started", "open", "opened"), 1.0),
     **dict.fromkeys(("0", "false", "off", "no", "stop", "stopped", "closed", "shut"), 0.0),
+    **dict.fromkeys(("ja", "ein", "oui", "si", "sí", "sì", "sim"), 1.0),
+    **dict.fromkeys(("nein", "aus", "non", "não", "nao"), 0.0),
 }
 """Words, without case, for the two states of a switch."""
 

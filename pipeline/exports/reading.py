@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 __all__ = [
     "DISORDER_SCHEMA",
+    "FURTHER_TEXTS",
     "REJECTED_SCHEMA",
     "SAMPLES_SCHEMA",
     "Counts",
@@ -62,6 +63,8 @@ often the logger's clock was set back.
 """
 
 MOST_TEXTS = 1000
+FURTHER_TEXTS = " (further texts)"
+"""Ends the reason of refused texts beyond that many."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -214,7 +217,7 @@ class Refusals:
         key = (tag, text if text is None else text[:200], reason)
         if key not in self._found and len(self._found) >= MOST_TEXTS:
             # A column of free text must not grow the table without bound.
-            key = (tag, None, f"{reason} (further texts)")
+            key = (tag, None, f"{reason}{FURTHER_TEXTS}")
         entry = self._found.setdefault(key, [line, 0])
         entry[1] = (entry[1] or 0) + count
         if line is not None and (entry[0] is None or line < entry[0]):

@@ -19,6 +19,7 @@ import pyarrow.parquet as pq
 from pipeline.errors import ExportError
 from pipeline.exports.date_texts import DayOrderProof, could_swap_day_and_month
 from pipeline.exports.dialect import DELIMITERS, split_line
+from pipeline.exports.numbers import STATES
 from pipeline.exports.quality import StatusReader
 from pipeline.exports.read import is_parquet
 from pipeline.exports.streams import Unfinished, members, open_text
@@ -55,6 +56,8 @@ class Sniffed:
         What only the user can say.
     tags : tuple of str
         Tags of a wide file; empty for the long layout, whose rows name them.
+    switches : tuple of str
+        Those of them whose values are words for two states, such as on and off.
     units : dict of str to str
         Units the file states, by tag.
     """
@@ -63,6 +66,7 @@ class Sniffed:
     reasons: tuple[str, ...] = ()
     unknown: tuple[str, ...] = ()
     tags: tuple[str, ...] = ()
+    switches: tuple[str, ...] = ()
     units: dict[str, str] | None = None
 
 
@@ -182,7 +186,7 @@ def _split(lines: list[str], delimiter: str, export: ExportFormat) -> tuple[_She
     body = full[1:]
     reasons = []
     unit_row = None
-    if body and not any(_is_time(cell) for cell in body[0][1]):
+    if body and _holds_units(body[0][1]):
         unit_row = body[0][1]
         body = body[1:]
         export = replace(export, unit_row=True)
@@ -199,6 +203,13 @@ def _split(lines: list[str], delimiter: str, export: ExportFormat) -> tuple[_She
     export = replace(export, delimiter=delimiter)
     cells = [[row[j] for _, row in body[:SAMPLE_ROWS]] for j in range(width)]
     return _Sheet(header, cells, export, reasons, unit_row), count / len(rows)
+
+
+def _holds_units(row: list[str]) -> bool:
+    """Tell a row of units from one of data: no time stands in it, and hardly a number."""
+    filled = [cell for cell in row if cell]
+    numbers = sum(bool(_POINT.match(cell) or _COMMA.match(cell)) for cell in filled)
+    return not any(_is_time(cell) for cell in filled) and 2 * numbers < len(filled)
 
 
 def _is_time(cell: str) -> bool:
@@ -268,7 +279,7 @@ def _describe(sheet: _Sheet, time: int) -> Sniffed:
         unknown.append("The zone of the timestamps: they are stored without one.")
     others = [i for i in range(len(sheet.names)) if i != time and sheet.names[i]]
     export = _number_marks(sheet, others, export, unknown)
-    long = _long_columns(sheet, others, export)
+    long = _long_columns(sheet, others, export, sheet.columns[time])
     if long is not None:
         tag, value, status, unit = long
         export = replace(
@@ -290,8 +301,17 @@ def _describe(sheet: _Sheet, time: int) -> Sniffed:
             export=export, reasons=tuple(sheet.reasons), unknown=tuple(unknown), units=units
         )
     export = replace(export, layout="wide", tag_column=None, value_column=None)
-    tags = tuple(sheet.names[i] for i in others if _numeric_share(sheet.columns[i], export) > 0.5)
-    sheet.reasons.append(f"Wide layout: {len(tags)} columns of numbers.")
+    numbers = [i for i in others if _numeric_share(sheet.columns[i], export) > 0.5]
+    switches = [i for i in others if i not in numbers and _are_states(sheet.columns[i])]
+    tags = tuple(sheet.names[i] for i in others if i in numbers or i in switches)
+    sheet.reasons.append(f"Wide layout: {len(numbers)} columns of numbers.")
+    for i in others:
+        words = ", ".join(f"'{w[:20]}'" for w in sorted({c for c in sheet.columns[i] if c})[:3])
+        if i in switches:
+            sheet.reasons.append(f"'{sheet.names[i]}' holds words of two states: {words}.")
+        elif i not in numbers:
+            said = f"holds no numbers but {words}" if words else "is empty"
+            sheet.reasons.append(f"'{sheet.names[i]}' {said}: it is left out.")
     units = None
     if sheet.unit_row is not None:
         units = {sheet.names[i]: sheet.unit_row[i] for i in others}
@@ -300,6 +320,7 @@ def _describe(sheet: _Sheet, time: int) -> Sniffed:
         reasons=tuple(sheet.reasons),
         unknown=tuple(unknown),
         tags=tags,
+        switches=tuple(sheet.names[i] for i in switches),
         units=units,
     )
 
@@ -375,7 +396,7 @@ def _numeric_share(cells: list[str], export: ExportFormat) -> float:
 
 
 def _long_columns(
-    sheet: _Sheet, others: list[int], export: ExportFormat
+    sheet: _Sheet, others: list[int], export: ExportFormat, times: list[str]
 ) -> tuple[int, int, int | None, int | None] | None:
     """Find tag, value, status and unit columns; None if the layout is wide."""
     numeric = {i: _numeric_share(sheet.columns[i], export) for i in others}
@@ -396,8 +417,16 @@ def _long_columns(
         if i not in (unit, status)
         and numeric[i] < 0.2
         and 0 < len(set(sheet.columns[i]) - {""}) <= max(len(sheet.columns[i]) / 2, 1)
+        and not _are_states(sheet.columns[i])
     ]
     values = [i for i in others if i not in (unit, status) and numeric[i] > 0.5]
+    if len(set(times)) == len(times):
+        # Words that change while no time occurs twice describe the row, such as a shift.
+        texts = [
+            i
+            for i in texts
+            if _named(sheet.names[i], _TAG_NAMES) or len(set(sheet.columns[i]) - {""}) < 2
+        ]
     if not texts or not values:
         return None
     named = [i for i in values if _named(sheet.names[i], _VALUE_NAMES)]
@@ -407,6 +436,11 @@ def _long_columns(
     if status is None:
         status = next((i for i in texts if i != tag and _are_statuses(sheet.columns[i])), None)
     return tag, (named or values)[0], status, unit
+
+
+def _are_states(cells: list[str]) -> bool:
+    filled = [cell.casefold() for cell in cells if cell]
+    return bool(filled) and sum(cell in STATES for cell in filled) > 0.9 * len(filled)
 
 
 def _are_statuses(cells: list[str]) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -22,26 +23,51 @@ EFFICIENCY = "efficiency"
 _NAMES: tuple[tuple[str, tuple[str, ...]], ...] = (
     (EFFICIENCY, ("eff", "efficiency", "eta", "wirkungsgrad", "effic")),
     ("power_factor", ("pf", "cosphi")),
-    ("energy_total", ("kwh", "mwh", "energy")),
+    ("energy_total", ("kwh", "mwh", "energy", "energie", "energia")),
     ("flow_total", ("total", "totaliser", "totalizer", "tot", "totaliz", "volume", "vol", "sum")),
     ("pressure_loss", ("dp", "pdi", "pdt", "diff", "differential", "strainer")),
-    ("electrical_power", ("power", "pwr", "kw", "leistung", "watt", "watts")),
-    ("level", ("level", "lvl", "li", "lt", "lit", "niveau", "pegel", "depth")),
+    (
+        "electrical_power",
+        (
+            "power",
+            "pwr",
+            "kw",
+            "leistung",
+            "watt",
+            "watts",
+            "jt",
+            "ji",
+            "jit",
+            "potencia",
+            "potenza",
+        ),
+    ),
+    ("level", ("level", "lvl", "li", "lt", "lit", "niveau", "pegel", "depth", "nivel", "livello")),
     ("flow", ("flow", "flw", "fi", "ft", "fit", "fic", "durchfluss", "gpm", "lps", "q", "inflow")),
-    ("speed", ("speed", "rpm", "hz", "freq", "frequency", "drehzahl", "sic")),
-    ("temperature", ("temp", "temperature", "ti", "tt", "thermocouple")),
-    ("current", ("current", "amp", "amps", "ampere")),
+    ("flow", ("caudal", "debit", "portata", "vazao")),
+    (
+        "speed",
+        ("speed", "rpm", "hz", "freq", "frequency", "drehzahl", "sic", "velocidad", "vitesse"),
+    ),
+    (
+        "temperature",
+        ("temp", "temperature", "ti", "tt", "thermocouple", "temperatur", "temperatura"),
+    ),
+    ("current", ("current", "amp", "amps", "ampere", "strom", "corriente", "courant", "corrente")),
     ("voltage", ("voltage", "volt", "volts")),
     ("suction_pressure", ("suction", "suct", "suc", "inlet", "saug", "vacuum", "vac")),
-    ("discharge_pressure", ("discharge", "disch", "dis", "outlet", "delivery")),
+    ("suction_pressure", ("aspiracion", "aspiration", "aspirazione", "succion", "saugdruck")),
+    ("discharge_pressure", ("discharge", "disch", "dis", "outlet", "delivery", "enddruck")),
+    ("discharge_pressure", ("impulsion", "refoulement", "mandata", "descarga", "druckseite")),
     ("pressure", ("pressure", "press", "pi", "pt", "pit", "druck", "bar", "psi", "kpa")),
-    ("running", ("run", "running", "rng", "onoff", "started", "betrieb")),
+    ("pressure", ("presion", "pression", "pressione", "pressao")),
+    ("running", ("run", "running", "rng", "onoff", "started", "betrieb", "marcha", "marche")),
     ("valve_open", ("valve", "vlv", "zs", "xv")),
 )
 _UNIT_WORDS = (
     *("kW", "MW", "kWh", "MWh", "bar", "barg", "bara", "mbar", "kPa", "MPa", "psi", "psig"),
     *("psia", "mH2O", "inHg", "mmHg", "m3h", "m3/h", "m3/s", "l/s", "lps", "gpm", "mgd", "MLD"),
-    *("cfs", "rpm", "Hz", "degC", "degF", "cm", "mm", "ft"),
+    *("cfs", "rpm", "Hz", "degC", "degF", "amps", "amp", "cm", "mm", "ft"),
 )
 
 
@@ -178,9 +204,16 @@ def _is_counter(value: np.ndarray) -> bool:
 
 
 def name_words(name: str) -> list[str]:
-    """Split a tag's name into lower-case words, at punctuation, digits and capitals."""
-    spaced = re.sub(r"([a-z])([A-Z])", r"\1 \2", name)
-    return [word for word in re.split(r"[^a-zäöüß]+", spaced.casefold()) if word]
+    """Split a tag's name into lower-case words, at punctuation, digits and capitals.
+
+    Examples
+    --------
+    >>> name_words("P1_Presión aspiraciónBomba2")
+    ['p', 'presion', 'aspiracion', 'bomba']
+    """
+    spaced = re.sub(r"([^\W\d_A-Z])([A-Z])", r"\1 \2", name)
+    plain = unicodedata.normalize("NFKD", spaced.casefold())
+    return re.findall(r"[^\W\d_]+", "".join(c for c in plain if not unicodedata.combining(c)))
 
 
 def guess_quantity(facts: TagFacts, unit: str = "") -> Guess:
@@ -205,8 +238,14 @@ def guess_quantity(facts: TagFacts, unit: str = "") -> Guess:
             if quantity == "flow_total" and _is_rate_name(words):
                 return Guess("flow", "'flow' in its name")
             return Guess(quantity, f"'{hit}' in its name")
+    if unit == "%":
+        return Guess("", "its unit '%' only says that it is a share of something")
     if unit:
         fitting = [q for q, entry in QUANTITIES.items() if entry.measurable and _fits(unit, q)]
+        if "pressure" in fitting:
+            return Guess("pressure", f"its unit '{unit}'; at which side of a pump it does not say")
+        if len({QUANTITIES[q].dimension for q in fitting}) > 1:
+            return Guess("", f"its unit '{unit}' fits {', '.join(fitting)} alike")
         if fitting:
             return Guess(fitting[0], f"its unit '{unit}'")
     if facts.distinct <= 2 and facts.low >= 0 and facts.high <= 1:
@@ -277,6 +316,8 @@ def _unit_by_size(facts: TagFacts, quantity: str) -> Guess:
         if 0 < top <= 65:
             return Guess("Hz", f"{size}, of the size of a drive's frequency")
     if QUANTITIES[quantity].dimension == "pressure":
+        if top > 20_000:
+            return Guess("Pa", f"{size} would be too much in any larger unit")
         if 90 < facts.median < 110 and facts.p05 > 80:
             return Guess("kPa", f"a median of {facts.median:.4g} is near the atmosphere in kPa")
         return Guess("", f"{size}; bar, kPa, psi and m of water cannot be told apart by size")

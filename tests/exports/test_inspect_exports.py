@@ -275,3 +275,60 @@ def test_what_cannot_be_described(tmp_path) -> None:
         inspect_exports(tmp_path)
     assert "readme.csv" in str(caught.value)
     assert "nohead.csv" in str(caught.value)
+
+
+def test_a_first_row_of_data_with_a_text_in_it_is_no_row_of_units(tmp_path) -> None:
+    rows = [f"{45962 + i / 1440:.6f}\t{i}\t#N/A\t{i % 7}" for i in range(200)]
+    (tmp_path / "e.txt").write_text("\n".join(["Date\tFlow (gpm)\tLT (ft)\tPI (psi)", *rows, ""]))
+    found = inspect_exports(tmp_path)
+    assert not found.groups[0].export.unit_row
+    units = {t.facts.name: t.unit.what for t in found.tags}
+    assert units == {"Flow (gpm)": "gpm", "PI (psi)": "psi"}
+    assert any("'LT (ft)' holds no numbers but '#N/A'" in r for r in found.groups[0].reasons)
+
+
+def test_why_rows_were_refused_is_said(tmp_path) -> None:
+    """Milliseconds written as nanoseconds lie in 1970."""
+    time = pa.array(TIME.as_unit("ms").asi8).cast(pa.timestamp("ns", "UTC"))
+    table = pa.table({"ts": time, "tag": ["FLOW"] * MINUTES, "value": np.ones(MINUTES)})
+    pq.write_table(table, tmp_path / "e.parquet")
+    found = inspect_exports(tmp_path)
+    (note,) = found.groups[0].notes
+    assert f"refused {MINUTES} time(s): the timestamp lies before 1980" in note
+    assert "such as '1970-01-" in note
+    assert note in found.draft.replace("\n# ", "\n")
+
+
+def test_a_column_of_words_for_two_states_is_a_tag(tmp_path) -> None:
+    s = series()
+    running = np.where(s["power"] > 1, "Sí", "No")
+    columns = {"Caudal": s["flow"], "Marcha 1": running}
+    columns["Turno"] = np.where(running == "No", "noche", "tarde")
+    put_wide(tmp_path, columns)
+    found = inspect_exports(tmp_path)
+    tags = {t.facts.name: t for t in found.tags}
+    assert set(tags) == {"Caudal", "Marcha 1"}
+    assert tags["Marcha 1"].quantity.what == "running"
+    assert tags["Marcha 1"].facts.share_bad == 0
+    said = " ".join(found.groups[0].reasons)
+    assert "'Marcha 1' holds words of two states: 'No', 'Sí'." in said
+    assert "'Turno' holds no numbers but 'noche', 'tarde': it is left out." in said
+
+
+@pytest.mark.parametrize(
+    ("name", "unit", "what"),
+    [
+        ("Presión impulsión 1", "bar", "discharge_pressure"),
+        ("Débit pompe 2", "l/s", "flow"),
+        ("Saugdruck P1", "mbar", "suction_pressure"),
+        ("Analog 7", "bar", "pressure"),
+        ("Analog 8", "%", ""),
+        ("Analog 9", "kW", "electrical_power"),
+    ],
+)
+def test_names_in_other_languages_and_units_alone(tmp_path, name, unit, what) -> None:
+    rows = [f"{t};{i % 40},5" for i, t in enumerate(TIME.strftime("%Y-%m-%dT%H:%M:%SZ")[:300])]
+    text = "\n".join([f"Zeit;{name}", f";{unit}", *rows, ""])
+    (tmp_path / "e.csv").write_text(text, "utf-8")
+    (tag,) = inspect_exports(tmp_path).tags
+    assert tag.quantity.what == what
