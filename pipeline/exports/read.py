@@ -254,8 +254,8 @@ def stream_export(
     Table or Reading
         Tables of ``SAMPLES_SCHEMA`` in file order, neither sorted nor free of duplicates (the
         later row wins); last, one ``Reading`` without samples that holds the counts and
-        refusals, but counts neither duplicates nor disorder, which only sorting shows. If its
-        status is ``waiting``, what was handed over must be dropped.
+        refusals, but counts no duplicates, which only sorting shows. If its status is
+        ``waiting``, what was handed over must be dropped.
 
     Raises
     ------

@@ -294,6 +294,8 @@ def guess_unit(facts: TagFacts, quantity: str, stated: Mapping[str, str] | None 
     if own:
         if _fits(own, quantity):
             return Guess(own, "the export states it")
+        if own == "%":
+            return Guess("", "the export states '%': give unit = '%' with the instrument's range")
         return Guess("", f"the export states '{own}', which does not fit {quantity}")
     bracket = re.search(r"[\[(]\s*([^\])]+?)\s*[\])]\s*$", facts.name)
     if bracket and _fits(bracket.group(1), quantity):

@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 
 from pipeline.errors import MOST_FAULTS_SHOWN, ExportError, StoreError
-from pipeline.exports.read import FoundFile, read_export
-from pipeline.jobs.ingest import find_files
+from pipeline.exports.read import FoundFile, stream_export
+from pipeline.exports.reading import Reading
+from pipeline.jobs.ingest import find_files, switch_tags
 from pipeline.jobs.summary import read_inner
 from pipeline.performance.site_survey import (
     Fact,
@@ -125,8 +126,19 @@ def check_plant(path: str | Path) -> CheckResult:
 
 
 def _check_file(plant: Plant, file: FoundFile, seen: dict[str, int], result: CheckResult) -> None:
+    own: dict[str, int] = {}
+    reading = Reading.waiting(file.path, "")
+    switches = switch_tags(plant)
     try:
-        reading = read_export(file.file, file.export, list(plant.tags), file.path)
+        # In pieces, so that an export of any size can be checked.
+        for piece in stream_export(file.file, file.export, list(plant.tags), file.path, switches):
+            if isinstance(piece, Reading):
+                reading = piece
+            elif piece.num_rows:
+                labels = piece.column("tag").combine_chunks()
+                counts = np.bincount(labels.indices.to_numpy(), minlength=len(labels.dictionary))
+                for name, count in zip(labels.dictionary.to_pylist(), counts, strict=True):
+                    own[name] = own.get(name, 0) + int(count)
     except ExportError as error:
         result.failures.append(" ".join(str(error).split()))
         return
@@ -134,10 +146,8 @@ def _check_file(plant: Plant, file: FoundFile, seen: dict[str, int], result: Che
         result.notes.append(f"{file.path}: {note}")
     if reading.status != "accepted":
         return
-    labels = reading.samples.column("tag").combine_chunks()
-    counts = np.bincount(labels.indices.to_numpy(), minlength=len(labels.dictionary))
-    for name, count in zip(labels.dictionary.to_pylist(), counts, strict=True):
-        seen[name] = seen.get(name, 0) + int(count)
+    for name, count in own.items():
+        seen[name] = seen.get(name, 0) + count
     if reading.rejected.num_rows:
         first = reading.rejected.slice(0, 1).to_pylist()[0]
         total = int(sum(reading.rejected.column("count").to_pylist()))

@@ -13,7 +13,7 @@ from pipeline.plant.files import export_pattern
 from pipeline.plant.instruments import read_accuracy
 from pipeline.plant.signals import Accuracy, ExportFormat, Tag
 from pipeline.plant.wording import did_you_mean, shown
-from pipeline.quantities import QUANTITIES, PressureReference, parse_measure
+from pipeline.quantities import QUANTITIES, Conversion, PressureReference, parse_measure
 
 _MEASURABLE = tuple(name for name, entry in QUANTITIES.items() if entry.measurable)
 _SWITCHES = ("running", "valve_open")
@@ -40,12 +40,15 @@ def read_tag(s: Section, zone: ZoneInfo) -> Tag:
         s.pass_over()
         return Tag(name=name, quantity="", unit="", valid_from=s.valid_from(zone))
     unit = s.text("unit", "1") if quantity in _SWITCHES else s.text("unit")
-    found = tag_conversion(s, quantity, unit) if unit else None
+    is_share = unit.strip() == "%" and quantity not in (*_SWITCHES, "power_factor")
+    found = Conversion(0.01) if is_share else tag_conversion(s, quantity, unit) if unit else None
     if found is None:
         s.pass_over()
         return Tag(name=name, quantity=quantity, unit="", valid_from=s.valid_from(zone))
     reference = _reference(s, quantity, unit, found.reference)
     low, high = _range(s, quantity, unit, reference)
+    if is_share:
+        found = _share_of_range(s, low, high)
     steps = "step" if quantity in _SWITCHES else "linear"
     tag = Tag(
         name=name,
@@ -66,6 +69,20 @@ def read_tag(s: Section, zone: ZoneInfo) -> Tag:
     )
     s.done()
     return tag
+
+
+def _share_of_range(s: Section, low: float, high: float) -> Conversion:
+    """Percent of an instrument's range, as transmitters scaled from 0 to 100 give."""
+    if not s.has("range"):
+        s.fault(
+            "unit",
+            "'%', a part of the instrument's range",
+            'the range beside it, such as range = ["0 m", "6 m"]',
+            "Look at the transmitter's settings.",
+        )
+    if not math.isfinite(high - low):
+        return Conversion(0.01)
+    return Conversion((high - low) / 100.0, low)
 
 
 def _reference(

@@ -129,6 +129,18 @@ def test_check_reads_everything_and_changes_nothing(station: SmallStation, capsy
     assert FILES[1] in failures[0]
 
 
+def test_check_reads_words_of_a_switch_as_a_run_does(station: SmallStation, capsys: Printed):
+    text = station.plant.read_text("utf-8")
+    switch = '[[tags]]\nname = "A.RUN"\nquantity = "running"\n\n'
+    station.plant.write_text(text.replace("[[tags]]\n", switch + "[[tags]]\n", 1), "utf-8")
+    station.bring(0)
+    words = ("Ja", "Nein", "Ein", "Aus")
+    rows = "".join(f"A.RUN,2026-01-30T0{h}:00:00Z,{w},Good\n" for h, w in enumerate(words))
+    station.put("switch.csv", "tag,time,value,status\n" + rows)
+    assert main(["check", str(station.plant), "--json"]) == 0
+    assert not [n for n in read_json(capsys.readouterr().out)["notes"] if "refused" in n]
+
+
 def test_help_answers_at_once():
     """Half a second of processor time, so that what else the machine does is no matter."""
     times = []

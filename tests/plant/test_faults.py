@@ -156,6 +156,10 @@ ONE_FAULT = {
         ("tags", 1, "reference", "gauge"),
         "tags 'FT1', reference: found 'gauge' on flow; expected no reference. Remove it",
     ),
+    "percent of no range": (
+        ("tags", 1, "unit", "%"),
+        "tags 'FT1', unit: found '%', a part of the instrument's range; expected the range besid",
+    ),
     "range count": (("tags", 3, "range", [0, 1, 2]), r"range: found 3 value\(s\); expected two"),
     "range empty": (("tags", 3, "range", [5, 5]), "range: found '5' and '5'; expected two diff"),
     "range unit": (("tags", 3, "range", ["0 m", "1 m"]), "tags 'PT1', range: found 'm'; expect"),

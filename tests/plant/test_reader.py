@@ -144,6 +144,14 @@ def test_range_forms(desk, written):
     assert (tag.low, tag.high) == pytest.approx((0.0, 1e6))
 
 
+def test_percent_of_the_range(desk):
+    """A transmitter scaled from 0 to 100: 25 % of 0.5 to 4.5 m is 1.5 m."""
+    desk.put("tags", 0, "unit", "%").put("tags", 0, "range", ["0.5 m", "4.5 m"])
+    tag = desk.read().tags["LT1"][0]
+    assert 25.0 * tag.scale + tag.offset == pytest.approx(1.5)
+    assert (tag.low, tag.high) == pytest.approx((0.5, 4.5))
+
+
 def test_range_in_exponents_is_in_the_unit_of_the_tag(desk):
     tag = desk.put("tags", 3, "range", [1e-05, 1e1]).read().tags["PT1"][0]
     assert (tag.low, tag.high) == pytest.approx((1.0, 1e6))
