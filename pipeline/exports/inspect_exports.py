@@ -113,6 +113,8 @@ def inspect_exports(
         If there is no file, or none that can be described.
     """
     found = find_exports(folder, [ExportFormat(pattern=p) for p in patterns])
+    # A plant file beside the exports, such as an earlier draft, is none of them.
+    found = [file for file in found if file.file.suffix.lower() != ".toml"]
     if not found:
         shown = ", ".join(f"'{p}'" for p in patterns)
         raise ExportError(f"There is no export file at {shown} in {folder.name or folder}.")
