@@ -129,7 +129,7 @@ def deviation_trend(tables: Tables | Readings, pump: str, *, time_zone: str = "U
     for row in (1, 2):
         figure.add_hline(y=0, line={"color": COLOURS["ink"], "width": 1}, row=row, col=1)
     figure.update_yaxes(title="efficiency against<br>baseline, %", row=1, col=1)
-    figure.update_yaxes(title="against<br>baseline, %", row=2, col=1)
+    figure.update_yaxes(title="head and power<br>against it, %", row=2, col=1)
     figure.update_xaxes(range=_span(rows["time"]))
     return figure
 

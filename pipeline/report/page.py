@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import secrets
 from concurrent.futures import Executor
@@ -87,8 +88,13 @@ def _draw_in_worker(
     links: dict[str, str],
     currency: str,
 ) -> tuple[Section, str]:
-    readings = Readings(open_tables(folder, generation))
-    return _draw(readings, plant, pump, row, links, currency)
+    return _draw(_readings_of(folder, generation), plant, pump, row, links, currency)
+
+
+@functools.lru_cache(maxsize=1)
+def _readings_of(folder: Path, generation: int) -> Readings:
+    """Keep what a worker has read: the next pump asks for the same tables."""
+    return Readings(open_tables(folder, generation))
 
 
 def _draw(

@@ -11,7 +11,7 @@ import plotly.graph_objects as go
 
 from pipeline.plant import Plant
 from pipeline.report.readings import Readings
-from pipeline.report.style import base_figure, empty_figure, local, safe
+from pipeline.report.style import COLOURS, base_figure, empty_figure, local, safe
 
 if TYPE_CHECKING:
     from pipeline.tables.store import Tables
@@ -29,6 +29,7 @@ DAY_STATES: dict[str, tuple[str, str]] = {
 """States of a day: colour, from pale to dark as it gets worse, and meaning."""
 
 _NAMES = list(DAY_STATES)
+_NOT_BELIEVED = "gauge not believed"
 
 
 def tags_of(plant: Plant, pump: str) -> dict[str, str]:
@@ -129,7 +130,25 @@ def _mark_excluded(
         inside = (grid.index >= first) & (grid.index <= last)
         for column in columns:
             came = grid[column] != _NAMES.index("no samples")
-            grid.loc[inside & came, column] = _NAMES.index("gauge not believed")
+            grid.loc[inside & came, column] = _NAMES.index(_NOT_BELIEVED)
+
+
+def _strike_out(figure: go.Figure, grid: pd.DataFrame, labels: list[str]) -> None:
+    """Draw a line through days on which a gauge is not believed: grey print shows it too."""
+    noon = pd.DatetimeIndex(grid.index) + pd.Timedelta("12h")
+    for column, label in zip(grid.columns, labels, strict=True):
+        struck = (grid[column] == _NAMES.index(_NOT_BELIEVED)).to_numpy()
+        if not struck.any():
+            continue
+        figure.add_scatter(
+            x=noon,
+            y=pd.Series(label, index=noon, dtype=object).where(struck, None).tolist(),
+            mode="lines+markers",
+            line={"width": 2, "color": COLOURS["ink"]},
+            marker={"size": 3, "color": COLOURS["ink"]},
+            showlegend=False,
+            hoverinfo="skip",
+        )
 
 
 def data_quality_calendar(
@@ -155,7 +174,8 @@ def data_quality_calendar(
     Returns
     -------
     plotly.graph_objects.Figure
-        States and colours as in `DAY_STATES`: the darker, the worse.
+        States and colours as in `DAY_STATES`: the darker, the worse; a line through days on
+        which a gauge is not believed.
     """
     grid = day_states(Readings.of(tables), tags, pump, time_zone)
     if grid.empty:
@@ -181,19 +201,21 @@ def data_quality_calendar(
         customdata=np.array(_NAMES)[grid.to_numpy().T].tolist(),
     )
     for name in _NAMES:
+        crossed = name == _NOT_BELIEVED
         figure.add_scatter(
             x=[None],
             y=[labels[0]],
             mode="markers",
             name=name,
             marker={
-                "symbol": "square",
+                "symbol": "square-x" if crossed else "square",
                 "size": 12,
                 "color": DAY_STATES[name][0],
-                "line": {"width": 1, "color": "#5d6875"},
+                "line": {"width": 1, "color": "#1d2733" if crossed else "#5d6875"},
             },
             hoverinfo="skip",
         )
+    _strike_out(figure, grid, labels)
     figure.update_yaxes(autorange="reversed", ticks="")
     figure.update_xaxes(range=[grid.index[0], grid.index[-1] + pd.Timedelta("1D")])
     return figure

@@ -265,7 +265,8 @@ def _drawings(
         (
             "quality",
             "Data quality day by day",
-            "One row per tag, one column per day; the darker, the worse.",
+            "One row per tag, one column per day; the darker, the worse. A line runs through "
+            "days on which a check does not believe the gauge.",
             f"What each tag of {pump} delivered on each day.",
             calendar,
         ),

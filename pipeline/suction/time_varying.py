@@ -172,37 +172,38 @@ def track_friction(
     if learn_before is not None:
         closed = int(days.searchsorted(pd.Timestamp(learn_before).floor("D")))
         history = closed if np.isfinite(measured[:closed]).sum() >= 10 else history
-    before = slice(0, history)
-    wander, growth = _rates(
-        measured[before], measured_u[before], declared[before], level[before], level_u[before],
-        start_u,
-    )  # fmt: skip
-    _, state = _filter(measured, measured_u, declared, wander, growth, level, level_u, start_u)
-    daily["multiplier"] = state["x"]
-    daily["multiplier_u"] = np.sqrt(state["p"])
-    daily["growth"] = state["g"]
-    daily["step"] = state["step"]
+    wander, growth, likelihood, state = _candidates(
+        measured, measured_u, declared, level, level_u, start_u, history
+    )
+    # A growth rate of its own must earn its place: without it a forecast is far narrower.
+    best = int(np.argmax(likelihood - np.where(growth > 0.0, GROWTH_EARNS, 0.0)))
+    daily["multiplier"] = state["x"][:, best]
+    daily["multiplier_u"] = np.sqrt(state["p"][:, best])
+    daily["growth"] = state["g"][:, best]
+    daily["step"] = state["step"][:, best]
     return FrictionTrack(
-        daily[list(DAILY_COLUMNS)], float(wander[0]), float(growth[0]),
+        daily[list(DAILY_COLUMNS)], float(wander[best]), float(growth[best]),
         float(level[-1]), float(level_u[-1]),
     )  # fmt: skip
 
 
-def _rates(
+def _candidates(
     measured: Array,
     measured_u: Array,
     declared: np.ndarray,
     level: Array,
     level_u: Array,
     start_u: float,
-) -> tuple[Array, Array]:
-    """Wander and growth wander that make the history most likely, each of shape (1,)."""
+    history: int,
+) -> tuple[Array, Array, Array, dict[str, Array]]:
+    """Wander and growth wander of every candidate, its likelihood, and its states by day."""
     grid = np.meshgrid(WANDERS, GROWTHS, indexing="ij")
     wander, growth = np.hypot(grid[0].ravel(), _FLOOR), grid[1].ravel()
-    likelihood, _ = _filter(measured, measured_u, declared, wander, growth, level, level_u, start_u)
-    # A growth rate of its own must earn its place: without it a forecast is far narrower.
-    best = int(np.argmax(likelihood - np.where(growth > 0.0, GROWTH_EARNS, 0.0)))
-    return wander[best : best + 1], growth[best : best + 1]
+    return (
+        wander,
+        growth,
+        *_filter(measured, measured_u, declared, wander, growth, level, level_u, start_u, history),
+    )
 
 
 def _measured(
@@ -262,57 +263,61 @@ def _filter(
     level: Array,
     level_u: Array,
     start_u: float,
+    history: int,
 ) -> tuple[Array, dict[str, Array]]:
     """Kalman filter of (multiplier, growth) for all candidates at once.
 
-    Returns the log likelihood of each candidate, and the states of the last one.
+    Returns the log likelihood of each candidate over the first ``history`` days, and the
+    states of all days, of shape (days, candidates).
     """
     m, n = wander.size, measured.size
     keep = np.exp(-1.0 / GROWTH_MEMORY_DAYS)
+    wander2, growth2 = wander**2, growth**2
     x, g = np.ones(m), np.zeros(m)
-    pxx, pxg, pgg = np.full(m, start_u**2), np.zeros(m), (growth**2) / (1.0 - keep**2)
+    pxx, pxg, pgg = np.full(m, start_u**2), np.zeros(m), growth2 / (1.0 - keep**2)
     likelihood = np.zeros(m)
     wrong = np.zeros(m)
-    names = ("x", "p", "g", "step")
-    out = {name: np.zeros(n) for name in names}
+    seen = np.isfinite(measured)
+    out = {name: np.zeros((n, m)) for name in ("x", "p", "g")}
+    steps = np.zeros((n, m), dtype=bool)
     for day in range(n):
         if day:
             x, g = x + g, keep * g
             pxx, pxg, pgg = (
-                pxx + 2.0 * pxg + pgg + wander**2,
+                pxx + 2.0 * pxg + pgg + wander2,
                 keep * (pxg + pgg),
-                keep**2 * pgg + growth**2,
+                keep**2 * pgg + growth2,
             )
-        step = bool(declared[day])
-        if step:
+        if declared[day]:
             x, g = np.full(m, level[day]), np.zeros(m)
             pxx, pxg = np.full(m, level_u[day] ** 2), np.zeros(m)
-            pgg = growth**2 / (1.0 - keep**2)
-        if np.isfinite(measured[day]):
+            pgg = growth2 / (1.0 - keep**2)
+            steps[day] = True
+        doubt: Array | float = 0.0
+        if seen[day]:
+            noise = measured_u[day] ** 2
             innovation = measured[day] - x
-            s = pxx + measured_u[day] ** 2
+            s = pxx + noise
             z = innovation / np.sqrt(s)
             far = np.abs(z) > STEP_SIGMAS
-            again = far & (np.sign(z) == np.sign(wrong))
-            if again.any():
+            hold = far
+            if far.any():
+                again = far & (np.sign(z) == np.sign(wrong))
                 # Two days running far off on one side: learn the level anew.
                 pxx = np.where(again, pxx + innovation**2, pxx)
                 pxg = np.where(again, 0.0, pxg)
                 g = np.where(again, 0.0, g)
-                s = pxx + measured_u[day] ** 2
-                step = step or bool(again[-1])
-            # A single far value is held off until the next day confirms it.
-            hold = far & ~again
+                s = pxx + noise
+                steps[day] |= again
+                # A single far value is held off until the next day confirms it.
+                hold = far & ~again
             wrong = np.where(hold, z, 0.0)
-            likelihood += -0.5 * (np.log(s) + np.minimum(innovation**2 / s, STEP_SIGMAS**2))
+            if day < history:
+                likelihood += -0.5 * (np.log(s) + np.minimum(innovation**2 / s, STEP_SIGMAS**2))
             k_x, k_g = np.where(hold, 0.0, pxx / s), np.where(hold, 0.0, pxg / s)
             x, g = x + k_x * innovation, g + k_g * innovation
             pxx, pxg, pgg = (1.0 - k_x) * pxx, (1.0 - k_x) * pxg, pgg - k_g * pxg
             # Until then either may be true, and the day's uncertainty says so.
             doubt = np.where(hold, innovation**2, 0.0)
-        else:
-            doubt = np.zeros(m)
-        out["x"][day], out["p"][day], out["g"][day] = x[-1], pxx[-1] + doubt[-1], g[-1]
-        out["step"][day] = float(step)
-    out["step"] = out["step"].astype(bool)
-    return likelihood, out
+        out["x"][day], out["p"][day], out["g"][day] = x, pxx + doubt, g
+    return likelihood, out | {"step": steps}

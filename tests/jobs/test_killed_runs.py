@@ -81,7 +81,7 @@ def kill_runs(
         station = copy_of(start)
         run = processes.Process(target=work, args=(str(station.plant),))
         run.start()
-        wait_for_work(run, random_point.uniform(0.0, 1.1 * span))
+        wait_for_work(run, random_point.uniform(0.0, 1.2 * span))
         run.kill()
         run.join()
         # Nothing between two generations is ever seen.

@@ -212,3 +212,29 @@ def test_page_of_missing_tables_opens_quietly(browser, bare_tables, plant, tmp_p
     wait(browser, "return document.readyState === 'complete'")
     assert browser.get_log("browser") == []
     assert browser.find_elements(By.CSS_SELECTOR, ".main-svg") == []
+
+
+def test_plots_beside_each_other_keep_their_room_in_a_narrow_window(browser, page_path):
+    """Their window scrolls, and the page itself does not."""
+    browser.get(page_path.as_uri())
+    wait(browser, "return document.documentElement.dataset.ready === 'yes'")
+    width = {"width": 420, "height": 900, "deviceScaleFactor": 1, "mobile": False}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", width)
+    try:
+        wait(browser, "return innerWidth === 420")
+        for canvas in browser.find_elements(By.CSS_SELECTOR, "#pump-1 .canvas"):
+            browser.execute_script("arguments[0].scrollIntoView()", canvas)
+            WebDriverWait(browser, PATIENCE).until(
+                lambda b, c=canvas: b.execute_script("return Boolean(arguments[0].layout)", c)
+            )
+        room = browser.execute_script(
+            "return [...document.querySelectorAll('#pump-1 .canvas')].map(c => "
+            "[Object.keys(c.layout).some(k => /^xaxis/.test(k) && c.layout[k].domain?.[0] > 0),"
+            " c.offsetWidth])"
+        )
+        page = browser.execute_script("return document.documentElement.scrollWidth")
+    finally:
+        browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+    assert {beside for beside, _ in room} == {True, False}
+    assert all(px >= 640 if beside else px < 420 for beside, px in room)
+    assert page <= 420

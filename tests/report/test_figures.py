@@ -152,6 +152,12 @@ def test_calendar_marks_the_days_of_a_dead_gauge(tables, plant):
     assert marked[0] == DIES
     assert marked[-1] == grid.index[-1]
     assert not (grid.drop(columns=f"{HOSTILE}.SUCTION") == state).any().any()
+    # In grey print its colour is that of another state: a line runs through these days alone.
+    drawn = data_quality_calendar(tables, tags_of(plant, HOSTILE), pump=HOSTILE).data
+    lines = [t for t in drawn if t.type == "scatter" and "lines" in t.mode]
+    assert len(lines) == 1
+    struck = [pd.Timestamp(x).floor("D") for x, y in zip(lines[0].x, lines[0].y, strict=True) if y]
+    assert struck == list(marked)
 
 
 def test_tags_of_a_pump_include_its_level(plant):

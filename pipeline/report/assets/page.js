@@ -2,6 +2,7 @@
 (() => {
   const PRINT_WIDTH = 690;
   const PRINT_SHRINK = 0.75;
+  const BESIDE_WIDTH = 640;
   const OPTIONS = { displayModeBar: false, responsive: true };
   const say = (text) => { document.getElementById("busy").textContent = text; };
   const canvases = [...document.querySelectorAll(".canvas")];
@@ -48,6 +49,9 @@
     if (canvas.dataset.drawn) return;
     canvas.dataset.drawn = "yes";
     const { data, layout } = held[canvas.dataset.name];
+    // Plots beside each other need room: a narrow window scrolls over them.
+    const beside = Object.entries(layout).some(([key, axis]) => key.startsWith("xaxis") && axis.domain?.[0] > 0);
+    if (beside) canvas.style.minWidth = `${BESIDE_WIDTH}px`;
     if (matchMedia("(pointer: coarse)").matches) layout.dragmode = false;
     Plotly.newPlot(canvas, data, layout, OPTIONS);
   }
