@@ -27,7 +27,6 @@ from pipeline.exports.reading import (
     empty_samples,
     samples_table,
 )
-from pipeline.exports.tag_runs import tag_edges
 from pipeline.exports.zones import resolve_repeated
 from pipeline.plant.types import ExportFormat
 
@@ -94,9 +93,6 @@ class Collector:
         self._batches: list[_Batch] = []
         self._held: list[_Held] = []
         self._unknown: dict[str, int] = {}
-        self._first = np.full(len(self.tags), np.iinfo(np.int64).max)
-        self._last = np.full(len(self.tags), np.iinfo(np.int64).min)
-        self._seen = np.zeros(len(self.tags), dtype=bool)
         self._plain = np.zeros(len(self.tags), dtype=np.int64)
         self._watch = OrderWatch(len(self.tags))
         self._wide_run: Int64 | None = None
@@ -292,19 +288,7 @@ class Collector:
             self._plain += np.bincount(batch.code, minlength=len(self.tags))
         if not len(batch.time):
             return
-        # First and last time of each tag in file order: whether its rows stand newest first.
-        # Assignment by index lets the last row win, so the first is found backwards.
         self._watch.look(batch.code, batch.time)
-        edges = tag_edges(batch.code)
-        ends = edges[1:] - 1
-        self._last[batch.code[ends]] = batch.time[ends]
-        if not self._seen.all():
-            first = np.full(len(self.tags), np.iinfo(np.int64).max)
-            heads = edges[-2::-1]
-            first[batch.code[heads]] = batch.time[heads]
-            is_new = ~self._seen & (first != np.iinfo(np.int64).max)
-            self._first[is_new] = first[is_new]
-            self._seen |= is_new
         self._batches.append(batch)
 
     def _runs(self, code: NDArray[np.int32], held: Mask) -> Int64:
@@ -388,7 +372,7 @@ class Collector:
 
     def report(self, samples: pa.Table, duplicates: DisorderCells) -> Reading:
         """Make the reading of this file."""
-        disorder = self._watch.cells(self.descending)
+        disorder = self._watch.cells()
         disorder.update(duplicates)
         names = ("out_of_order", "identical_duplicates", "conflicting_duplicates")
         self._count(samples=samples.num_rows, **{n: disorder.total(n) for n in names})
@@ -406,7 +390,7 @@ class Collector:
     @property
     def descending(self) -> Mask:
         """Tags whose rows stand newest first, by what has been seen so far."""
-        return self._seen & (self._last < self._first)
+        return self._watch.descending
 
 
 def _indices(words: pa.DictionaryArray, for_null: int) -> NDArray[np.integer]:

@@ -26,6 +26,7 @@ from pipeline.exports.date_texts import DayOrder, DayOrderProof, could_swap_day_
 from pipeline.exports.dialect import find_dialect, split_line
 from pipeline.exports.instants import Instants
 from pipeline.exports.streams import Text, Unfinished, members, open_text
+from pipeline.exports.tag_runs import encode_by_runs
 from pipeline.exports.timestamps import EPOCH_UNITS, parse_times, times_from_arrow
 from pipeline.plant.types import ExportFormat
 
@@ -323,7 +324,7 @@ class _File:
 def _as_words(status: pa.Array) -> pa.DictionaryArray:
     if pa.types.is_dictionary(status.type):
         return status
-    encoded = status.dictionary_encode()
+    encoded = encode_by_runs(status)
     return pa.DictionaryArray.from_arrays(encoded.indices, encoded.dictionary.cast(_TEXT))
 
 

@@ -104,6 +104,7 @@ class OrderWatch:
     """
 
     def __init__(self, n_tags: int) -> None:
+        self._first = np.full(n_tags, _NEVER)
         self._last = np.full(n_tags, _NEVER)
         self._reached = np.full(n_tags, _NEVER)
         self._rows = np.zeros(n_tags, dtype=np.int64)
@@ -123,16 +124,21 @@ class OrderWatch:
         """
         if not len(time):
             return
-        self._rows += np.bincount(code, minlength=len(self._rows))
-        if not self._open and time[0] >= self._reached.max() and (time[1:] >= time[:-1]).all():
-            # All tags together, in time order: the last row of each tag is its newest.
-            ends = tag_edges(code)[1:] - 1
-            self._last[code[ends]] = self._reached[code[ends]] = time[ends]
+        number = np.bincount(code, minlength=len(self._rows))
+        is_new = (number > 0) & (self._rows == 0)
+        self._rows += number
+        in_order = not self._open and time[0] >= self._reached.max()
+        if in_order and not is_new.any() and (time[1:] >= time[:-1]).all():
+            # All tags together, in time order: the last row of each tag is its newest, and of
+            # several assignments to one place the last one stands.
+            self._last[code] = time
+            self._reached[number > 0] = self._last[number > 0]
             return
         code, time = by_tag(code, time)
         edges = tag_edges(code)
         heads, ends = edges[:-1], edges[1:] - 1
         tags = code[heads]
+        self._first[tags] = np.where(is_new[tags], time[heads], self._first[tags])
         before = np.append(_NEVER, time[:-1])
         before[heads] = self._last[tags]
         is_back = time < before
@@ -181,15 +187,14 @@ class OrderWatch:
             code = np.full(len(found), tag, dtype=np.int32)
             self._cells.add("clock_set_back", code, np.array(found, dtype=np.int64))
 
-    def cells(self, descending: Mask) -> DisorderCells:
-        """Give the counts.
+    @property
+    def descending(self) -> Mask:
+        """Tags whose last row is older than their first."""
+        return self._last < self._first
 
-        Parameters
-        ----------
-        descending : ndarray of bool
-            Tags whose last row is older than their first. Where three rows of four go
-            back, they stand newest first, which is an order too.
-        """
+    def cells(self) -> DisorderCells:
+        """Give the counts; rows that stand newest first, three of four, are in order too."""
+        newest_first = self.descending & (4 * self._back >= 3 * (self._rows - 1))
         found = DisorderCells()
-        found.update(self._cells, descending & (4 * self._back >= 3 * (self._rows - 1)))
+        found.update(self._cells, newest_first)
         return found

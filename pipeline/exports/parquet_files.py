@@ -15,7 +15,7 @@ from pipeline.errors import ExportError, Fault
 from pipeline.exports.collector import Collector
 from pipeline.exports.date_texts import DayOrder, DayOrderProof, could_swap_day_and_month
 from pipeline.exports.parquet_layout import ParquetLayout, is_text, layout_of, open_parquet
-from pipeline.exports.tag_runs import tag_edges
+from pipeline.exports.tag_runs import encode_by_runs
 from pipeline.exports.timestamps import EPOCH_UNITS, parse_times, times_from_arrow
 from pipeline.plant.types import ExportFormat
 
@@ -176,21 +176,9 @@ def _words(column: pa.Array) -> pa.DictionaryArray:
         if pa.types.is_floating(column.type):
             # An integer status with gaps arrives as floating point from some writers.
             column = column.cast(pa.int64(), safe=False)
-        column = _encoded(column)
+        column = encode_by_runs(column)
     words = _text(column.dictionary)
     return pa.DictionaryArray.from_arrays(column.indices.cast(pa.int32()), words)
-
-
-def _encoded(column: pa.Array) -> pa.DictionaryArray:
-    """Encode a column; one that seldom changes, as a status, by its runs."""
-    if not column.null_count and pa.types.is_integer(column.type):
-        number = column.to_numpy(zero_copy_only=False)
-        edges = tag_edges(number)
-        if len(edges) < len(number) // 8:
-            heads = pa.array(number[edges[:-1]], column.type).dictionary_encode()
-            index = np.repeat(heads.indices.to_numpy(), np.diff(edges))
-            return pa.DictionaryArray.from_arrays(pa.array(index), heads.dictionary)
-    return column.dictionary_encode()
 
 
 def _day_order(

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
+import pyarrow as pa
 from numpy.typing import NDArray
 
-__all__ = ["by_tag", "few_runs", "order_by_tag", "tag_edges"]
+__all__ = ["by_tag", "encode_by_runs", "few_runs", "order_by_tag", "tag_edges"]
 
 Int64 = NDArray[np.int64]
 
@@ -95,3 +96,26 @@ def by_tag(code: NDArray[np.int32], time: Int64) -> tuple[NDArray[np.int32], Int
     if len(runs) < 2:
         return code, time
     return np.concatenate([code[r] for r in runs]), np.concatenate([time[r] for r in runs])
+
+
+def encode_by_runs(column: pa.Array) -> pa.DictionaryArray:
+    """Encode a column as a dictionary; one that seldom changes, as a status, by its runs.
+
+    Parameters
+    ----------
+    column : Array, shape (n,)
+        Of any type that Arrow can encode.
+
+    Returns
+    -------
+    DictionaryArray
+        Values in the order they appear.
+    """
+    if not column.null_count and pa.types.is_integer(column.type):
+        number = column.to_numpy(zero_copy_only=False)
+        edges = tag_edges(number)
+        if len(edges) < len(number) // 8:
+            heads = pa.array(number[edges[:-1]], column.type).dictionary_encode()
+            index = np.repeat(heads.indices.to_numpy(), np.diff(edges))
+            return pa.DictionaryArray.from_arrays(pa.array(index), heads.dictionary)
+    return column.dictionary_encode()

@@ -18,7 +18,6 @@ from pipeline.exports.streams import Text
 from pipeline.plant.types import ExportFormat
 
 MINUTE = 60_000_000
-NONE = np.zeros(3, dtype=bool)
 
 
 @st.composite
@@ -42,27 +41,34 @@ def test_blocks_do_not_show(file: tuple[np.ndarray, np.ndarray], cuts: list[int]
     edges = sorted({0, len(time), *(c for c in cuts if c < len(time))})
     for low, high in itertools.pairwise(edges):
         watch.look(code[low:high], time[low:high])
-    found = watch.cells(NONE)
+    found = watch.cells()
     back = set_back = 0
     for tag in range(3):
         own = time[code == tag]
-        back += int((np.diff(own) < 0).sum())
+        falls = int((np.diff(own) < 0).sum())
+        if falls and own[-1] < own[0] and 4 * falls >= 3 * (len(own) - 1):
+            continue  # newest first
+        back += falls
         set_back += int(is_clock_set_back(own).sum())
     assert found.total("out_of_order") == back
     assert found.total("clock_set_back") == set_back
 
 
 def test_newest_first_is_an_order_too() -> None:
-    watch = OrderWatch(3)
-    watch.look(np.zeros(50, np.int32), np.arange(50)[::-1] * MINUTE)
-    assert watch.cells(NONE).total("out_of_order") == 49
-    assert watch.cells(np.array([True, False, False])).total("out_of_order") == 0
+    watch = OrderWatch(2)
+    for start in (80, 60):
+        watch.look(
+            np.tile([0, 1], 20).astype(np.int32), np.repeat(start - np.arange(20), 2) * MINUTE
+        )
+    assert watch.descending.tolist() == [True, True]
+    assert watch.cells().total("out_of_order") == 0
 
 
 def test_rows_in_no_order_are_not_newest_first_because_they_end_on_an_old_one() -> None:
     watch = OrderWatch(3)
     watch.look(np.zeros(6, np.int32), np.array([5, 1, 6, 7, 8, 2]) * MINUTE)
-    assert watch.cells(np.array([True, False, False])).total("out_of_order") == 2
+    assert watch.descending.tolist() == [True, False, False]
+    assert watch.cells().total("out_of_order") == 2
 
 
 def test_rows_that_jump_over_the_turn_of_a_month_are_counted_once_and_alike(
