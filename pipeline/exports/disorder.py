@@ -49,8 +49,12 @@ class DisorderCells:
             Time of each event [µs].
         """
         cells = self._cells[name]
-        pairs, number = np.unique(np.stack([code, time // _DAY]), axis=1, return_counts=True)
-        for tag, day, count in zip(*pairs.tolist(), number.tolist(), strict=True):
+        # One number for tag and day sorts far faster than pairs.
+        keys, number = np.unique((code.astype(np.int64) << 32) + time // _DAY, return_counts=True)
+        tags = (keys + (1 << 31)) >> 32
+        for tag, day, count in zip(
+            tags.tolist(), (keys - (tags << 32)).tolist(), number.tolist(), strict=True
+        ):
             cells[tag, day] = cells.get((tag, day), 0) + count
 
     def update(self, other: DisorderCells, but: Mask | None = None) -> None:
