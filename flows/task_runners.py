@@ -22,6 +22,8 @@ from typing import Any
 
 from prefect import task
 from prefect.cache_policies import NO_CACHE
+from prefect.context import FlowRunContext
+from prefect.settings import PREFECT_API_URL, temporary_settings
 from prefect.task_runners import ProcessPoolTaskRunner, TaskRunner, ThreadPoolTaskRunner
 
 from flows.outcome import try_again
@@ -113,8 +115,19 @@ def hold_tasks(runner: str | None = None, workers: int | None = None) -> Iterato
     """
     name = runner or os.environ.get(RUNNER) or "processes"
     count = workers or _number(os.environ.get(WORKERS)) or processors()
-    with _runner(name, count) as started:
+    with _one_server(), _runner(name, count) as started:
         yield PrefectTasks(started, count)
+
+
+@contextlib.contextmanager
+def _one_server() -> Iterator[None]:
+    """Tell workers of the flow's embedded server: each would start, and leave, its own."""
+    run = FlowRunContext.get()
+    if run is None or PREFECT_API_URL.value():
+        yield
+        return
+    with temporary_settings({PREFECT_API_URL: str(run.client.api_url)}):
+        yield
 
 
 def _number(text: str | None) -> int | None:

@@ -12,9 +12,11 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import distributed
 import pytest
+from prefect.settings import PREFECT_API_URL, temporary_settings
 from small_station import DAYS, START, SmallStation
 
 from flows import task_runners
@@ -104,6 +106,19 @@ def test_a_worker_that_cannot_see_the_folder_says_so(tmp_path: Path):
     site = Site(None, tmp_path / "elsewhere", None, None, {})  # type: ignore[arg-type]
     with pytest.raises(StoreError, match="under the same path"):
         site.run()
+
+
+def test_workers_are_told_of_the_embedded_server(monkeypatch: pytest.MonkeyPatch):
+    """Their tasks take the settings of the run along, and start no server of their own."""
+    address = "http://127.0.0.1:8123/api"
+    run = SimpleNamespace(client=SimpleNamespace(api_url=address))
+    monkeypatch.setattr(task_runners.FlowRunContext, "get", lambda: run)
+    with temporary_settings(restore_defaults={PREFECT_API_URL}):
+        with hold_tasks("threads", 1):
+            assert PREFECT_API_URL.value() == address
+        assert not PREFECT_API_URL.value()
+    with temporary_settings({PREFECT_API_URL: "http://10.0.0.9/api"}), hold_tasks("threads", 1):
+        assert PREFECT_API_URL.value() == "http://10.0.0.9/api"
 
 
 @pytest.fixture
