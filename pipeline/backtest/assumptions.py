@@ -22,6 +22,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.suction import (
+    FrictionTrack,
     SuctionLineModel,
     SuctionModel,
     branch_residuals,
@@ -29,7 +30,9 @@ from pipeline.suction import (
     fill_suction,
     follow_month,
     level_only,
+    month_deficit,
     move_to_friction,
+    shortfall_of_days,
 )
 from pipeline.suction.evidence import RUNNING
 from pipeline.suction.replay import OWN_FLOW, replay_month
@@ -81,6 +84,12 @@ class Known:
         End of the window that will be asked about [UTC].
     cleanings : mapping of str to sequence of Timestamp
         Declared cleanings by pump; those within the window are known from their day on [UTC].
+    rise : DataFrame, optional
+        What the pump's other instruments show: its steady running hours up to the end of the
+        window with a sound discharge gauge, in time order, as for `suction.month_deficit`;
+        ``reading`` and ``is_trusted`` only where the gauge is not hidden.
+    stretches : sequence of (Timestamp, Timestamp)
+        The window month by month: nights judge the rise within a month [UTC].
     """
 
     pump: str
@@ -92,6 +101,8 @@ class Known:
     gauge_noise_u: float
     until: pd.Timestamp
     cleanings: Mapping[str, Sequence[pd.Timestamp]] = field(default_factory=dict)
+    rise: pd.DataFrame | None = None
+    stretches: Sequence[tuple[pd.Timestamp, pd.Timestamp]] = ()
 
     @property
     def own(self) -> pd.DataFrame:
@@ -117,11 +128,14 @@ class Assumed:
         Standard uncertainty (k = 1) of that; NaN where none is stated [Pa].
     source : ndarray of object, shape (n,)
         What each row rests on, in the words of ``suction_pressure_source``.
+    is_warned : ndarray of bool, shape (n,), optional
+        Rows with a warning beside the answer: the pump's pressure rise is not what it should be.
     """
 
     reading: Floats
     reading_u: Floats
     source: NDArray[np.object_]
+    is_warned: NDArray[np.bool_] | None = None
 
     @classmethod
     def plain(cls, reading: Floats, source: str = "assumed") -> Self:
@@ -282,8 +296,8 @@ class FullModel:
     The suction pressure is chosen by `suction.fill_suction` from the same estimates in the same
     order. The gauge's own offset, where its earlier readings told it, is added, because what is
     scored is what this gauge would read. Friction is carried on from the last reading, with the
-    uncertainty that grows from there; what the pump's own pressure rise could tell of it in the
-    meantime is not asked.
+    uncertainty that grows from there, and by what is missing from the pump's pressure rise since
+    its gauge was last seen; such rows carry a warning.
     """
 
     name: str = "full_model"
@@ -318,6 +332,7 @@ class FullModel:
             )
             u = np.hypot(u, known.gauge_u)
             source = filled["suction_pressure_source"].to_numpy(dtype=object)
+            warned = times.floor("D").isin(days.loc[days["shortfall"] > 0.0, "day"])
             is_open = np.isfinite(reading)
             for (model, _), estimate in zip(models, estimates, strict=True):
                 mine = is_open & (estimate.declined == "") & np.isfinite(estimate.value)
@@ -330,21 +345,48 @@ class FullModel:
                     whole = np.hypot(estimate.u_systematic, estimate.u_random)
                     value_u = np.sqrt(value_u**2 + np.maximum(whole**2 - plain_u**2, 0.0))
                     reading, u = np.where(mine, value, reading), np.where(mine, value_u, u)
-            return Assumed(reading, u, source)
+            return Assumed(reading, u, source, np.asarray(warned))
 
         return answer
 
 
 def _friction_ahead(model: SuctionLineModel, known: Known) -> pd.DataFrame:
-    """Friction of the pump's branch on the days of the window, from readings before it."""
-    found = follow_month(
+    """Friction of the pump's branch on the days of the window, from readings before it.
+
+    With ``shortfall``: what is missing from the pump's rise on each day [Pa].
+    """
+    followed = follow_month(
         branch_residuals(known.rows, model),
         known.as_of,
         known.until,
         known.cleanings,
         model.posterior_.numbers["correlation_time"],
-    ).days
-    return found[found["pump"] == known.pump].reset_index(drop=True)
+    )
+    found = followed.days[followed.days["pump"] == known.pump]
+    found = found.sort_values("day", kind="stable").reset_index(drop=True)
+    days = pd.date_range(
+        known.as_of.floor("D"), (known.until - pd.Timedelta("1us")).floor("D"), freq="D"
+    )
+    short = _shortfall(model, followed.tracks.get(known.pump), known, days)
+    if found.empty and short.any():
+        found = pd.DataFrame({"pump": known.pump, "day": days, "multiplier": 1.0})
+        found = found.assign(multiplier_u=0.0)
+    place = days.get_indexer(pd.DatetimeIndex(found["day"]))
+    return found.assign(shortfall=np.append(short, 0.0)[place])
+
+
+def _shortfall(
+    model: SuctionLineModel, track: FrictionTrack | None, known: Known, days: pd.DatetimeIndex
+) -> Floats:
+    """What is missing from the pump's rise on each day of the window [Pa], as nights find it."""
+    short = np.zeros(len(days))
+    if known.rise is None or known.rise.empty or known.pump not in model.pumps_:
+        return short
+    for start, end in known.stretches:
+        daily = month_deficit(known.rise, model, track, start, end)
+        mine = (days >= start.floor("D")) & (days < end)
+        short[mine] = shortfall_of_days(daily, days[mine])
+    return short
 
 
 BUILT_IN: tuple[Assumption, ...] = (

@@ -46,7 +46,7 @@ POINT_COLUMNS = (
 SUM_COLUMNS = (
     "points", "error", "error_squared", "head_error", "head_error_squared", "efficiency_error",
     "efficiency_error_squared", "stated", "within", "half_width", "energy", "energy_misstated",
-    "fallback",
+    "fallback", "warned", "unwarned_outside",
 )  # fmt: skip
 
 
@@ -141,7 +141,9 @@ def month_errors(
         pressure [Pa], total head [m] and overall efficiency [-] (assumed less measured) and
         of their squares; ``stated`` and ``within`` (rows with an interval, and with the
         reading inside), ``half_width`` of it [Pa], ``energy`` and ``energy_misstated`` [J],
-        ``fallback`` (rows of the full model that only level answered).
+        ``fallback`` (rows of the full model that only level answered), ``warned`` (rows with
+        a warning) and ``unwarned_outside`` (rows whose reading lies outside the stated
+        interval without one).
     sample : DataFrame
         One row per hour with points, the middle one: `POINT_COLUMNS` and the pressure error of
         each question [Pa], float32, NaN without an answer; see `series_name`.
@@ -197,6 +199,8 @@ def _daily_sums(
     half = np.where(stated, COVERAGE_FACTOR * answer.reading_u, 0.0)
     head, efficiency = e * factors["head"], e * factors["efficiency"]
     energy = np.where(answered, factors["energy"], 0.0)
+    within = stated & (np.abs(e) <= half)
+    warned = answered & (False if answer.is_warned is None else answer.is_warned)
     values = {
         "points": answered,
         "error": e,
@@ -206,11 +210,13 @@ def _daily_sums(
         "efficiency_error": efficiency,
         "efficiency_error_squared": efficiency**2,
         "stated": stated,
-        "within": stated & (np.abs(e) <= half),
+        "within": within,
         "half_width": half,
         "energy": energy,
         "energy_misstated": energy * e * factors["relative"],
         "fallback": answered & (answer.source == "level_only"),
+        "warned": warned,
+        "unwarned_outside": stated & ~within & ~warned,
     }
     return pd.DataFrame(
         {name: np.bincount(code, weights, count) for name, weights in values.items()}

@@ -58,7 +58,7 @@ def error_scores(
         ``<q>_p95`` (95th percentile of the absolute error), each with ``_low`` and ``_high``
         of its 95 % interval, SI; ``coverage`` of the stated intervals with ``_low`` and
         ``_high``, their mean ``half_width`` [Pa]; ``misstated_share`` of the energy with
-        ``_low`` and ``_high``; ``fallback_share`` [-].
+        ``_low`` and ``_high``; ``fallback_share``, ``warned`` and ``unwarned_outside`` [-].
     """
     counts = draw_days(len(sums), rng)
     found: dict[str, float] = {"points": float(sums["points"].sum()), "days": float(len(sums))}
@@ -81,6 +81,8 @@ def error_scores(
     share, drawn = ratio_of_sums(sums, "energy_misstated", "energy", counts)
     _add(found, "misstated_share", interval_of(share, drawn))
     found["fallback_share"] = ratio_of_sums(sums, "fallback", "points", counts)[0]
+    found["warned"] = ratio_of_sums(sums, "warned", "points", counts)[0]
+    found["unwarned_outside"] = ratio_of_sums(sums, "unwarned_outside", "stated", counts)[0]
     return found
 
 

@@ -21,7 +21,7 @@ from pipeline.plant import Plant, read_plant
 from pipeline.plant.side_files import Event, read_events, read_survey
 from pipeline.tables.store import Generation, inputs_digest, open_tables
 
-VERSION = 1
+VERSION = 2
 """Raise it whenever a unit gives other results from the same inputs."""
 
 WORK_FOLDER = "backtest"

@@ -32,8 +32,14 @@ from pipeline.errors import StoreError
 from pipeline.jobs.backtest_plan import Plan, Unit, evidence_months
 from pipeline.jobs.context import Run
 from pipeline.jobs.hours import header_columns, less_strainers, read_hours
-from pipeline.jobs.line_checks import barred, check_suction, check_swapped_tags
-from pipeline.jobs.line_epochs import LineEpoch, cleanings_of, line_epochs
+from pipeline.jobs.line_checks import (
+    barred,
+    check_discharge,
+    check_suction,
+    check_swapped_tags,
+)
+from pipeline.jobs.line_epochs import LineEpoch, cleanings_of, line_epochs, rise_since
+from pipeline.jobs.line_friction import rise_rows
 from pipeline.jobs.line_priors import early_rows, model_parameters
 from pipeline.jobs.measure import grid_view
 from pipeline.months import Month, months_between
@@ -118,6 +124,7 @@ def _questions(plan: Plan, run: Run, unit: Unit) -> Iterator[tuple[Span, list[Qu
     hours = read_hours(run, unit.line, evidence_months(plan, unit.spans, unit.start))
     cleanings = cleanings_of(plan.events)
     usable: dict[tuple[pd.Timestamp, pd.Timestamp], pd.DataFrame] = {}
+    rises: dict[tuple[pd.Timestamp, pd.Timestamp], Mapping[str, pd.DataFrame]] = {}
     for span in unit.spans:
         epoch = epochs[span.epoch]
         windows = span.windows(plan.cuts)
@@ -129,6 +136,11 @@ def _questions(plan: Plan, run: Run, unit: Unit) -> Iterator[tuple[Span, list[Qu
         key = epoch.start, as_of
         if key not in usable:
             usable[key] = _usable(run, epoch, before, cleanings)
+        if key not in rises:
+            rises[key] = _rises(run, epoch, inside, as_of)
+        since = rise_since(run, span.pump, plan.events, windows[window][1])
+        rise = rises[key].get(span.pump, inside.iloc[:0])
+        rise = rise[(rise["time"] >= since) & (rise["time"] < windows[window][1])]
         designs = [d for d in plan.designs if d.is_scored(window)]
         told = {}
         for blind in (True, False):
@@ -148,6 +160,8 @@ def _questions(plan: Plan, run: Run, unit: Unit) -> Iterator[tuple[Span, list[Qu
                 gauge_noise_u=facts[1],
                 until=windows[window][1],
                 cleanings=cleanings,
+                rise=_rise_seen(rise, rows, span.pump),
+                stretches=_stretches(run, as_of, windows[window][1]),
             )
         yield span, learn_all(plan.assumptions, designs, known)
 
@@ -182,6 +196,41 @@ def _usable(
             break
         model = replay_month(rows, "9999-12", None, parameters, nothing, cleanings).model
     return usable_rows(before, bad)
+
+
+def _rises(
+    run: Run, epoch: LineEpoch, inside: pd.DataFrame, as_of: pd.Timestamp
+) -> Mapping[str, pd.DataFrame]:
+    """Steady running hours with a discharge reading, by pump, up to the end of the window.
+
+    The pump's other instruments go on working; only faults found before the window count, so
+    that no day rests on a later one.
+    """
+    before = inside[inside["time"] < as_of]
+    bad = pd.Series(False, index=inside.index)
+    if len(before):
+        checks = check_discharge(run, epoch, before, pd.DataFrame())
+        bad.loc[before.index] = barred(checks, before)
+    return rise_rows(inside, pd.Series(False, index=inside.index), bad)
+
+
+def _rise_seen(rise: pd.DataFrame, rows: pd.DataFrame, pump: str) -> pd.DataFrame:
+    """Leave of the suction readings beside a pump's rise those a design does not hide."""
+    if rise.empty:
+        return rise
+    own = rows[(rows["pump"] == pump) & ~rows["spot"].astype(bool)]
+    seen = rise["time"].isin(own["time"])
+    return rise.assign(is_trusted=seen, reading=rise["reading"].where(seen))
+
+
+def _stretches(
+    run: Run, start: pd.Timestamp, end: pd.Timestamp
+) -> tuple[tuple[pd.Timestamp, pd.Timestamp], ...]:
+    """Cut a window at the months of the station."""
+    bounds = [run.bounds(month) for month in months_between(start, end, run.zone)]
+    return tuple(
+        (max(low, start), min(high, end)) for low, high in bounds if low < end and high > start
+    )
 
 
 def _parameters(

@@ -71,7 +71,7 @@ def line_friction(
     """
     rows = usable_rows(hours, bad)
     trusted = pd.Series(hours.index.isin(rows.index), index=hours.index)
-    running = _rise_rows(hours, trusted, bad_discharge)
+    running = rise_rows(hours, trusted, bad_discharge)
     cleanings = cleanings_of(events)
     residuals: dict[int, pd.DataFrame] = {}
     pieces: list[pd.DataFrame] = []
@@ -102,10 +102,24 @@ def line_friction(
     return friction_rows, _findings(epoch.snapshot, running, told)
 
 
-def _rise_rows(
+def rise_rows(
     hours: pd.DataFrame, trusted: pd.Series, bad_discharge: pd.Series
 ) -> dict[str, pd.DataFrame]:
-    """Steady running hours by pump, with what a pressure rise needs."""
+    """Give the steady running hours by pump, with what a pressure rise needs.
+
+    Parameters
+    ----------
+    hours : DataFrame
+        Hourly rows of a line.
+    trusted, bad_discharge : bool Series
+        Whether the suction reading may be used, and whether the discharge gauge may not; on
+        the index of `hours`.
+
+    Returns
+    -------
+    dict of str to DataFrame
+        As for ``suction.month_deficit``.
+    """
     use = (hours["state"] == "running") & hours["steady"].astype(bool) & ~hours["spot"]
     if "discharge" not in hours:
         return {}

@@ -76,6 +76,18 @@ BACKTEST_SCORES = Contract(
             "suction_pressure",
             difference=True,
         ),
+        C(
+            "warned",
+            "number",
+            "Share of the answers with a warning that the pump's pressure rise is not explained.",
+            "fraction",
+        ),
+        C(
+            "unwarned_outside",
+            "number",
+            "Share of readings outside the stated interval without such a warning.",
+            "fraction",
+        ),
         C("trend_status", "text", "Whether trends could be compared, or why not.", nullable=False),
         C(
             "rate_measured",
