@@ -54,10 +54,14 @@ def backtest(
     """
     try:
         with hold_tasks(runner, workers) as held:
-            result = run_backtest(plant, pumps=pumps, as_of=as_instant(as_of), workers=held)
+            result = run_backtest(
+                plant, pumps=pumps, as_of=as_instant(as_of), workers=held, page=True
+            )
     except GaugelessError as error:
         get_run_logger().error("%s", error)
         return Failed(message=str(error), data=error)
+    for failure in result.outcome.failures:
+        get_run_logger().error("%s", failure)
     name = result.plant.station.name
     publish_text("backtest", name, backtest_text(result), f"{name}, gauges hidden")
     kept = result.units - result.units_done

@@ -209,6 +209,7 @@ def _demo(options: argparse.Namespace) -> int:
 def _backtest(options: argparse.Namespace) -> int:
     from pipeline.jobs.backtest import run_backtest
     from pipeline.jobs.backtest_summary import backtest_summary, backtest_text
+    from pipeline.jobs.nightly import PAGE
     from pipeline.jobs.workers import processors
 
     with _progress(options.json) as progress:
@@ -218,19 +219,24 @@ def _backtest(options: argparse.Namespace) -> int:
             as_of=_instant(options.as_of),
             workers=processors() if options.workers is None else options.workers,
             progress=progress,
+            page=True,
         )
     if options.json:
         found = backtest_summary(result)
         print(json.dumps(found, ensure_ascii=False, indent=2, allow_nan=False, default=str))
-        return DONE
+        return PARTIAL if result.outcome.failures else DONE
     print(backtest_text(result))
     kept = result.units - result.units_done
     print(f"\n{result.units_done} unit(s) of work done, {kept} kept from before.", end=" ")
     print("Tables updated." if result.changed else "Nothing changed.")
     for note in result.outcome.notes[:10]:
         print(f"Note: {note}")
+    for failure in result.outcome.failures:
+        print(failure, file=sys.stderr)
+    if result.changed and not result.outcome.failures:
+        print(f"Page: {result.plant.data_folder / PAGE}")
     print(_CAUTION)
-    return DONE
+    return PARTIAL if result.outcome.failures else DONE
 
 
 def _schedule(options: argparse.Namespace) -> int:

@@ -24,6 +24,7 @@ from pipeline.jobs.backtest_unit import SAMPLE, SUMS, is_done, run_unit, unit_fi
 from pipeline.jobs.baselines import LEARNING_DAYS
 from pipeline.jobs.context import Outcome, Progress, Run, no_progress
 from pipeline.jobs.gauge_decisions import GaugeTerms, decide_gauges
+from pipeline.jobs.nightly import write_page_of
 from pipeline.jobs.workers import Call, Workers
 from pipeline.jobs.workers import workers as hold_workers
 from pipeline.plant import Plant
@@ -83,6 +84,7 @@ def run_backtest(
     workers: int | Workers = 1,
     progress: Progress = no_progress,
     publish: bool = True,
+    page: bool = False,
     terms: GaugeTerms | None = None,
     overhaul_cost: Mapping[str, float] | None = None,
 ) -> BacktestResult:
@@ -107,6 +109,8 @@ def run_backtest(
         Told about each step.
     publish : bool
         Whether the tables are published in the store; those of some pumps only never are.
+    page : bool
+        Write the page ``report.html`` anew, where the tables changed.
     terms : GaugeTerms, optional
         What a gauge costs and how far ahead to look, for ``gauge_worth``.
     overhaul_cost : mapping of str to float, optional
@@ -133,7 +137,7 @@ def run_backtest(
     with hold_workers(workers) as held:
         due = [unit for unit in plan.units if not is_done(plan, unit)]
         _do_units(plan, due, held, progress)
-        return finish_backtest(
+        result = finish_backtest(
             plan,
             held=held,
             progress=progress,
@@ -142,6 +146,9 @@ def run_backtest(
             terms=terms,
             overhaul_cost=overhaul_cost,
         )
+        if page and publish and not plan.is_partial:
+            write_page_of(result.plant, result.changed, result.outcome, held, progress)
+        return result
 
 
 def _do_units(plan: Plan, due: Sequence[Unit], held: Workers, progress: Progress) -> None:

@@ -39,6 +39,7 @@ def backtest_summary(result: BacktestResult) -> dict[str, object]:
         "units": result.units,
         "units_done": result.units_done,
         "notes": result.outcome.notes,
+        "failures": result.outcome.failures,
         "scores": [
             {str(k): v.isoformat() if isinstance(v, pd.Timestamp) else v for k, v in r.items()}
             for r in rows

@@ -146,7 +146,7 @@ def run_plant(
                 result = _run(plant, notes, stage, held, asked, progress)
                 _log.info("generation %d, changed: %s", result.generation, result.changed)
                 if page and result.as_of is not None:
-                    _write_page(result, held, progress)
+                    write_page_of(result.plant, result.changed, result.outcome, held, progress)
                 if plant.publish is not None and result.as_of is not None:
                     result = _publish(result, progress)
             return result
@@ -255,22 +255,22 @@ def _stops(start: pd.Timestamp, end: pd.Timestamp, every: int, zone: str) -> lis
     return [*(e for e in ends[every - 1 :: every] if start < e < end), end]
 
 
-def _write_page(result: RunResult, held: Workers, progress: Progress) -> None:
-    """Write the page; the tables are published already, whatever becomes of it."""
+def write_page_of(
+    plant: Plant, changed: bool, outcome: Outcome, held: Workers, progress: Progress
+) -> None:
+    """Write the page unless it is current; the tables are published, whatever becomes of it."""
     from pipeline.report import write_page
     from pipeline.tables.store import open_tables
 
-    path = result.plant.data_folder / PAGE
-    if path.exists() and not result.changed:
+    path = plant.data_folder / PAGE
+    if path.exists() and not changed:
         return
     progress("writing the page", 0, 1)
     try:
-        write_page(open_tables(result.plant.data_folder), result.plant, path, held.pool())
+        write_page(open_tables(plant.data_folder), plant, path, held.pool())
     except (GaugelessError, OSError, ValueError) as error:
         _log.exception("the page was not written")
-        result.outcome.fail(
-            f"{PAGE}: the page could not be written ({error}); the tables are whole."
-        )
+        outcome.fail(f"{PAGE}: the page could not be written ({error}); the tables are whole.")
 
 
 def _publish(result: RunResult, progress: Progress) -> RunResult:

@@ -15,6 +15,7 @@ import plotly.graph_objects as go
 
 from pipeline.plant import Plant
 from pipeline.report.details import failures, rejected_grid, runs_grid, units_grid
+from pipeline.report.hidden_gauges import HiddenGauges, hidden_gauges
 from pipeline.report.library import hash_source, pack_figures, plotting_library
 from pipeline.report.overview import flags_of, overview, pump_rows
 from pipeline.report.quality import DAY_STATES
@@ -75,7 +76,12 @@ def write_page(tables: Tables, plant: Plant, path: Path, pool: Executor | None =
         drawn = [future.result() for future in futures]
     sections = [one for one, _ in drawn]
     packed = {one.link: text for one, text in drawn if text}
-    text = _render(readings, plant, sections, packed, rows, links, currency, tables.generation)
+    hidden = hidden_gauges(readings, plant.station.time_zone, currency)
+    if hidden is not None and hidden.drawing.figure is not None:
+        packed["hidden"] = pack_figures({hidden.drawing.name: hidden.drawing.figure})
+    text = _render(
+        readings, plant, sections, packed, rows, links, currency, tables.generation, hidden
+    )
     return _replace(Path(path), text)
 
 
@@ -128,6 +134,7 @@ def _render(
     links: dict[str, str],
     currency: str,
     generation: int,
+    hidden: HiddenGauges | None,
 ) -> str:
     zone = plant.station.time_zone
     script = _asset("page.js")
@@ -152,6 +159,7 @@ def _render(
         flags=flags_of(readings, links, zone),
         has_flags=readings.has("flags"),
         sections=sections,
+        hidden=hidden,
         packed=packed,
         kinds=KINDS,
         colours=COLOURS,

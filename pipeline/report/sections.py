@@ -24,7 +24,7 @@ from pipeline.report.style import empty_reason, source_words
 from pipeline.report.suction_fit import suction_fit
 from pipeline.report.words import day_text, interval, money, number, plain, share, signed
 
-__all__ = ["Drawing", "Section", "section"]
+__all__ = ["Drawing", "Section", "drawing", "section"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,10 +271,11 @@ def _drawings(
             calendar,
         ),
     )
-    return [_drawing(*parts) for parts in made]
+    return [drawing(*parts) for parts in made]
 
 
-def _drawing(name: str, title: str, note: str, described: str, figure: go.Figure) -> Drawing:
+def drawing(name: str, title: str, note: str, described: str, figure: go.Figure) -> Drawing:
+    """Set a figure on the page, or the reason why there is none in place of its note."""
     reason = empty_reason(figure)
     if reason is not None:
         return Drawing(name, title, reason, described, 0, None)

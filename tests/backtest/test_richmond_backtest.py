@@ -7,6 +7,7 @@ back-test must find it from the exports alone, by hiding a gauge that works.
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +17,7 @@ from richmond import DENSITY, G, load_richmond, write_exports
 from richmond_plant import plant_text
 
 from pipeline import cli
-from pipeline.backtest.assumptions import BUILT_IN
+from pipeline.backtest.assumptions import BUILT_IN, ZeroGauge
 from pipeline.backtest.designs import DESIGNS
 from pipeline.jobs.backtest import run_backtest
 from pipeline.jobs.nightly import run_plant
@@ -99,6 +100,22 @@ def test_a_sound_pump_fails_its_acceptance_by_level_only(first):
     assert bool(score(first, "growing_window", "full_model")["acceptance_changed"]) is False
     assert score(first, "growing_window", "full_model")["acceptance_assumed"] == "met"
     assert bool(score(first, "whole_span", "zero_gauge")["acceptance_changed"]) is True
+
+
+def test_an_assumption_of_the_users_own(plant):
+    """The README's few lines: 49 033 Pa throughout are that much above no gauge pressure."""
+    readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+    (lines,) = re.findall(r"<!-- assumption -->\n```python\n(.*?)```", readme, re.DOTALL)
+    made = {"__name__": __name__}
+    exec(lines[: lines.index('run_backtest("')], made)
+    whole = [d for d in DESIGNS if d.name == "whole_span"]
+    mine = made["FiveMetres"]()
+    found = run_backtest(plant, designs=whole, assumptions=(ZeroGauge(), mine), publish=False)
+    zero, five = (score(found, "whole_span", name) for name in ("zero_gauge", "five_metres"))
+    assert five["suction_pressure_bias"] == pytest.approx(
+        zero["suction_pressure_bias"] + 49_033.0, rel=1e-9
+    )
+    assert np.isnan(five["coverage"])
 
 
 def test_published_once_and_carried_along(first, plant):

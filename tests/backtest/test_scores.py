@@ -108,3 +108,25 @@ def test_inputs_are_left_alone():
     before = points.copy()
     scored(points, np.zeros(len(points)))
     pd.testing.assert_frame_equal(points, before)
+
+
+def test_warned_rows_and_those_outside_without_a_warning():
+    """By hand: 3 kPa off with a stated 2 kPa on half of the days; a warning on 8 of these 10."""
+    points = points_of()
+    day = np.arange(len(points)) // 144
+    error = np.where(day < 10, 3000.0, 0.0)
+    n = len(points)
+    answer = Assumed(
+        points["suction_reading"].to_numpy() + error, np.full(n, 1000.0),
+        np.full(n, "modelled", object), day < 8,
+    )  # fmt: skip
+    question = Question("whole_span", "guess", lambda rows: answer)
+    sums, sample = month_errors(
+        points, pd.DataFrame(index=points.index), [question], zone="UTC", grid=GRID
+    )
+    sample = sample.assign(day=sample["time"].dt.floor("D"))
+    column = sample[series_name("whole_span", "guess")].to_numpy(dtype=float)
+    found = error_scores(sums, sample, column, np.random.default_rng(1))
+    assert found["coverage"] == pytest.approx(0.5)
+    assert found["warned"] == pytest.approx(0.4)
+    assert found["unwarned_outside"] == pytest.approx(0.1)
