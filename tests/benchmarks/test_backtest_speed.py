@@ -1,7 +1,7 @@
 """Time and memory of a back-test against one pass of the nightly job over the same data.
 
-A fleet of ten pumps at one minute; each in a fresh process, one worker. Years are few by default:
-``BENCHMARK_BACKTEST_YEARS=5`` is the figure in the README.
+A fleet of ten pumps at one minute; each in a fresh process, one worker. Years are few by default;
+``BENCHMARK_BACKTEST_YEARS=5`` makes the case DEVELOPERS.md speaks of.
 
 Run with ``python -m pytest -m benchmark -s tests/benchmarks/test_backtest_speed.py``.
 """
