@@ -25,6 +25,7 @@ from pipeline.suction import (
     expected_discharge,
     expected_reading,
     is_in_fault,
+    level_or_gauge,
 )
 from pipeline.suction.replay import OWN_FLOW, FitInForce
 
@@ -60,7 +61,8 @@ def check_suction(
     swapped: pd.DataFrame,
 ) -> pd.DataFrame:
     """Check the suction gauge of every pump of the line; exchanged tags explain the rest."""
-    pieces = [swapped[swapped["gauge"] == "suction"]] if len(swapped) else []
+    exchanged = swapped[swapped["gauge"] == "suction"] if len(swapped) else pd.DataFrame()
+    pieces = []
     for pump, rows in _gauged(epoch, hours, "suction_pressure_tag", "reading"):
         tag = epoch.snapshot.tags[pump.suction_pressure_tag or ""]
         facts = _facts(run, epoch, pump, tag, rows)
@@ -71,8 +73,12 @@ def check_suction(
             mine = swapped[(swapped["pump"] == pump.id) & (swapped["gauge"] == "suction")]
             found = found[~_overlap(found, mine)]
         if len(found):
-            pieces.append(as_rows(found.assign(pump=pump.id), "suction"))
-    return pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()
+            pieces.append(found.assign(pump=pump.id))
+    settled = pd.DataFrame()
+    if pieces:
+        settled = as_rows(level_or_gauge(pd.concat(pieces, ignore_index=True), hours), "suction")
+    told = [rows for rows in (exchanged, settled) if len(rows)]
+    return pd.concat(told, ignore_index=True) if told else pd.DataFrame()
 
 
 def _overlap(found: pd.DataFrame, others: pd.DataFrame) -> np.ndarray:

@@ -30,10 +30,12 @@ from pipeline.plant import Pump, Snapshot
 from pipeline.suction import (
     Estimate,
     SuctionLineModel,
+    doubt_of_level,
     estimate_with,
     fill_suction,
     level_only,
     move_to_friction,
+    with_doubt,
 )
 from pipeline.suction.fill import MEASURED
 from pipeline.suction.replay import OWN_FLOW
@@ -177,7 +179,11 @@ def _of_month(known: Knowledge, month: Month, start: pd.Timestamp, end: pd.Times
     # What lies outside the month must not disturb it.
     checks["start"] = checks["start"].where(checks["start"] > start, start)
     checks["end"] = checks["end"].where(checks["end"] < end, end)
-    checks = checks[["pump", "gauge", "check", "start", "end"]].reset_index(drop=True)
+    checks = checks[["pump", "gauge", "check", "verdict", "start", "end", "magnitude"]]
+    checks = checks.astype(dict.fromkeys(("pump", "gauge", "check", "verdict"), str))
+    # Two digits of a size are enough to be wide by; more would never let a month rest.
+    checks["magnitude"] = [float(f"{size:.1e}") for size in checks["magnitude"]]
+    checks = checks.reset_index(drop=True)
     friction = known.friction[known.friction["month"] == month].reset_index(drop=True)
     if known.in_force.empty:
         return Knowledge(
@@ -313,15 +319,22 @@ def _filled(
             # Where a strainer's loss is missing, it is one more that nobody knows.
             _by_level(era, pump, rows.where(rows["static_pressure"].notna(), seen)),
         ]
+    line = tuple(era.lines[pump.suction_line].branches)
+    doubt_u, doubted = doubt_of_level(mine.checks, pump.id, line, times)
     filled = fill_suction(
         frame.index,
-        [_spread(estimate, place, len(frame)) for estimate in estimates],
+        [
+            _spread(with_doubt(estimate, doubt_u[place]), place, len(frame))
+            for estimate in estimates
+        ],
         reading=reading,
         gauge_fault=fault,
         gauge_u=gauge_u,
         gauge_noise_u=noise,
     ).rename(columns={"suction_pressure_reason": "suction_reason"})
     filled["suction_reason"] += _of_source(frame, filled["suction_pressure_source"])
+    in_doubt = (doubted != "") & (filled["suction_pressure_source"] != MEASURED).to_numpy()
+    filled["suction_reason"] += np.where(in_doubt, "; level or gauge: " + doubted, "")
     filled["suction_reason"] += _of_inlet(era, pump, frame)
     return pd.concat([frame, filled], axis=1)
 

@@ -13,6 +13,7 @@ from .evidence import calibration_rows, hourly_rows
 from .fill import FILL_COLUMNS, SOURCES, Estimate, estimate_with, fill_suction, level_only
 from .findings import CHECK_COLUMNS, GaugeFacts
 from .gauge_health import check_gauge, check_swapped, expected_reading, is_in_fault
+from .level_doubt import doubt_of_level, level_or_gauge, with_doubt
 from .line import SuctionLineModel
 from .model import SuctionModel
 from .month_friction import Friction, branch_residuals, follow_month, move_to_friction
@@ -42,6 +43,7 @@ __all__ = [
     "check_rise",
     "check_swapped",
     "discharge_hours",
+    "doubt_of_level",
     "estimate_with",
     "expected_discharge",
     "expected_reading",
@@ -51,6 +53,7 @@ __all__ = [
     "hourly_rows",
     "is_in_fault",
     "level_only",
+    "level_or_gauge",
     "month_deficit",
     "move_to_friction",
     "rise_deficit",
@@ -58,4 +61,5 @@ __all__ = [
     "track_friction",
     "typical_loss",
     "widen",
+    "with_doubt",
 ]

@@ -160,10 +160,11 @@ def level_mismatch(
         # One step between two calm stretches is a gauge that was set, not another tank.
         if _left_by_a_step((part["r"] - part["e"]).to_numpy()) <= 2.0 * facts.rest_u:
             continue
+        apart = float(np.sqrt(np.mean((part["r"] - part["e"]) ** 2)))
         start = max(pd.Timestamp(str(begun)), hours.index[0])
         end = min(pd.Timestamp(str(begun)) + pd.Timedelta(days=14), hours.index[-1] + HOUR)
         if found and found[-1].end >= start:
-            found[-1] = replace(found[-1], end=end, magnitude=max(left, found[-1].magnitude))
+            found[-1] = replace(found[-1], end=end, magnitude=max(apart, found[-1].magnitude))
             continue
         found.append(
             Finding(
@@ -171,7 +172,7 @@ def level_mismatch(
                 end,
                 "level_of_other_tank",
                 SUSPECT,
-                left,
+                apart,
                 facts.rest_u,
                 f"At rest the gauge moves by {in_kpa(moves['r'])} and the level by "
                 f"{in_kpa(moves['e'])} (standard deviations), but not together (correlation "
