@@ -181,15 +181,15 @@ def _usable(
     parameters = model_parameters(epoch, early_rows(before))
     swapped = check_swapped_tags(run, epoch, before)
     nothing = before.iloc[:0]
-    model = SuctionLineModel(**parameters).fit(nothing, nothing["reading"])
+    drawing = model = SuctionLineModel(**parameters).fit(nothing, nothing["reading"])
     flows = [*header_columns(epoch.snapshot, epoch.line), OWN_FLOW]
     bad = pd.Series(False, index=before.index)
     for last in (False, True):
-        expected = pd.DataFrame({"expected": np.nan, "known": False}, index=before.index)
+        expected = pd.DataFrame(np.nan, index=before.index, columns=["expected", "losses_u"])
         mine = before["pump"].isin(model.pumps_)
         if mine.any():
-            expected.loc[mine] = expected_reading(before[mine], flows, model)
-        expected = expected.astype({"expected": float, "known": bool})
+            due = expected_reading(before[mine], flows, model, drawing=drawing)
+            expected.loc[mine] = due[["expected", "losses_u"]]
         bad = barred(check_suction(run, epoch, before, expected, swapped), before)
         rows = usable_rows(before, bad)
         if last or rows.empty:

@@ -27,7 +27,12 @@ from pipeline.suction import (
     is_in_fault,
     level_or_gauge,
 )
+from pipeline.suction.evidence import STOPPED
+from pipeline.suction.gauge_health import KNOWN_U
 from pipeline.suction.replay import OWN_FLOW, FitInForce
+
+LOSSES_SHARE = 0.6
+"""Largest uncertainty of losses, in that of gauge and level, with which statics are judged."""
 
 
 def expected_by_fits(
@@ -36,9 +41,9 @@ def expected_by_fits(
     drawing: SuctionLineModel,
     hours: pd.DataFrame,
 ) -> pd.DataFrame:
-    """What each gauge should read, and whether that is known as well as statics are.
+    """What each gauge should read, and how well the losses in it are known.
 
-    By the fit in force in each month, by drawings where there is none.
+    By the fit in force in each month; by drawings where there is none, or where it declines.
     """
     flows = [*header_columns(epoch.snapshot, epoch.line), OWN_FLOW]
     pieces = []
@@ -47,10 +52,9 @@ def expected_by_fits(
         model = drawing if fit is None else fit.model
         known = rows[rows["pump"].isin(model.pumps_)]
         if len(known):
-            pieces.append(expected_reading(known, flows, model))
-    found = pd.concat(pieces) if pieces else pd.DataFrame(columns=["expected", "known"])
-    found = found.reindex(hours.index)
-    return found.assign(known=found["known"].eq(True), expected=found["expected"].astype(float))
+            pieces.append(expected_reading(known, flows, model, drawing=drawing))
+    found = pd.concat(pieces) if pieces else pd.DataFrame(columns=["expected", "losses_u"])
+    return found[["expected", "losses_u"]].astype(float).reindex(hours.index)
 
 
 def check_suction(
@@ -68,7 +72,8 @@ def check_suction(
         facts = _facts(run, epoch, pump, tag, rows)
         table = rows.set_index(pd.DatetimeIndex(rows["time"], name="hour"))
         wanted = expected.loc[rows.index].set_index(table.index)
-        found = check_gauge(table, wanted["expected"], facts, wanted["known"])
+        known, facts = _known_at_rest(table, wanted["losses_u"], facts)
+        found = check_gauge(table, wanted["expected"], facts, known)
         if len(swapped):
             mine = swapped[(swapped["pump"] == pump.id) & (swapped["gauge"] == "suction")]
             found = found[~_overlap(found, mine)]
@@ -79,6 +84,20 @@ def check_suction(
         settled = as_rows(level_or_gauge(pd.concat(pieces, ignore_index=True), hours), "suction")
     told = [rows for rows in (exchanged, settled) if len(rows)]
     return pd.concat(told, ignore_index=True) if told else pd.DataFrame()
+
+
+def _known_at_rest(
+    table: pd.DataFrame, losses_u: pd.Series, facts: GaugeFacts
+) -> tuple[pd.Series, GaugeFacts]:
+    """Hours in which statics may be held against the gauge, and facts that allow for losses.
+
+    A resting pump's tap feels the header losses of its sisters. Where those are not known
+    exactly, but better than the gauge itself, they widen the limits and hide nothing.
+    """
+    known = losses_u <= max(KNOWN_U, LOSSES_SHARE * facts.rest_u)
+    of_statics = losses_u[known & (table["state"] == STOPPED)]
+    allowed = float(of_statics.median()) if len(of_statics) else 0.0
+    return known, replace(facts, static_u=float(np.hypot(facts.static_u, allowed)))
 
 
 def _overlap(found: pd.DataFrame, others: pd.DataFrame) -> np.ndarray:

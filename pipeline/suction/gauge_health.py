@@ -42,6 +42,8 @@ __all__ = [
 ]
 
 PLAIN_OFFSETS = ("offset", "offset_step", "drift")
+KNOWN_U = 200.0
+"""Uncertainty of modelled losses that does not matter to a gauge at rest [Pa]."""
 
 
 def expected_reading(
@@ -49,7 +51,8 @@ def expected_reading(
     flow_columns: Sequence[str],
     model: SuctionModel | SuctionLineModel | None = None,
     *,
-    known_u: float = 200.0,
+    drawing: SuctionLineModel | None = None,
+    known_u: float = KNOWN_U,
 ) -> pd.DataFrame:
     """Reading of a suction tap expected from physics, or from a model.
 
@@ -62,6 +65,8 @@ def expected_reading(
     model : SuctionModel or SuctionLineModel, optional
         Model of the *true* pressure, trained on hours in which the gauge was good, or made
         from drawings. Without it, losses are unknown.
+    drawing : SuctionLineModel, optional
+        Answers in rows that `model` declines.
     known_u : float
         Largest uncertainty of the modelled losses with which a resting gauge is held against
         the model while others run [Pa].
@@ -69,23 +74,31 @@ def expected_reading(
     Returns
     -------
     DataFrame
-        Index of `hours`; ``expected`` [Pa], ``known`` (bool: good to the uncertainty of
-        statics while this pump stands still): no flow anywhere in the line, or losses that
-        the model knows to `known_u`.
+        Index of `hours`; ``expected`` [Pa], ``losses_u`` (standard uncertainty of the losses in
+        it [Pa]: zero with no flow anywhere in the line, NaN where they are unknown), ``known``
+        (bool: ``losses_u`` is at most `known_u`).
     """
-    flows = hours[list(flow_columns)]
-    known = (flows.abs() <= 1e-9).all(axis=1)
+    idle = (hours[list(flow_columns)].abs() <= 1e-9).all(axis=1)
     expected = hours["static_pressure"] - hours["velocity_pressure"]
-    if model is not None:
+    losses_u = pd.Series(np.nan, index=hours.index)
+    for source in (drawing, model):
+        if source is None:
+            continue
         inputs = (
-            hours if isinstance(model, SuctionLineModel) else hours[list(model.feature_names_in_)]
+            hours if isinstance(source, SuctionLineModel) else hours[list(source.feature_names_in_)]
         )
-        # Physics stands in where the model has no answer (a flow is missing).
-        modelled = pd.Series(np.asarray(model.predict(inputs)), index=hours.index)
-        expected = modelled.fillna(expected)
-        served = (model.decline(inputs) == "") & (model.losses_u(inputs) <= known_u)
-        known = known | served
-    return pd.DataFrame({"expected": expected, "known": known.astype(bool)})
+        served = pd.Series(source.decline(inputs) == "", index=hours.index)
+        modelled = pd.Series(np.asarray(source.predict(inputs)), index=hours.index)
+        # Physics, or a declined model, stands in where there is no better answer.
+        better = modelled.notna() & (served | losses_u.isna())
+        expected = modelled.where(better, expected)
+        uncertain = pd.Series(np.asarray(source.losses_u(inputs)), index=hours.index)
+        losses_u = uncertain.where(served, losses_u)
+    losses_u = losses_u.where(~idle, 0.0)
+    return pd.DataFrame(
+        {"expected": expected, "losses_u": losses_u, "known": losses_u <= known_u},
+        index=hours.index,
+    )
 
 
 def check_gauge(
@@ -127,7 +140,9 @@ def check_gauge(
     other_tank = level_mismatch(
         hours, expected, facts, unknown | is_in_fault(findings_frame(idle), hours.index)
     )
-    statics = at_rest(hours, expected, facts, unknown, silent)
+    # Where nothing is expected (a discharge gauge, running) nothing is held against it.
+    loss_free = (hours["static_pressure"] - hours["velocity_pressure"]).where(expected.notna())
+    statics = at_rest(hours, expected, facts, unknown, silent, loss_free)
     # The more telling finding stands alone: a wrong level explains what looks like an erratic
     # gauge, a wrong unit why it hardly follows, a dead sensing line why its statics are off.
     statics = [item for item in statics if not overlaps(item, other_tank)]

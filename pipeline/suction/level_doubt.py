@@ -26,9 +26,11 @@ LEVEL_OR_GAUGE = ("offset", LEVEL_OF_OTHER_TANK, ELEVATION_SIGN)
 LEAST_RESTING_HOURS = 24
 """Fewest resting hours in which another gauge must have agreed with the level [h]."""
 
-# Each of two candidates a distance D apart is as likely: the root mean square error of one is
-# D / sqrt(2).
-_OF_TWO = 1.0 / np.sqrt(2.0)
+# Gauge and level are as likely to be right. Where they stand a steady distance D apart, the root
+# mean square error of either is D / sqrt(2), and 1.96 of it reaches past the other. Where the
+# distance wanders, its rms over the few hours at rest is itself uncertain, and many an hour is
+# further off than that: the whole of it is taken.
+_STEADY, _WANDERING = 1.0 / np.sqrt(2.0), 1.0
 
 __all__ = [
     "ELEVATION_SIGN",
@@ -126,7 +128,8 @@ def doubt_of_level(
         .itertuples(index=False)
     ):
         part = slice(times.searchsorted(start), times.searchsorted(end))
-        u[part] = np.maximum(u[part], _OF_TWO * abs(size))
+        share = _WANDERING if check == LEVEL_OF_OTHER_TANK else _STEADY
+        u[part] = np.maximum(u[part], share * abs(size))
         named[part] = np.where(named[part] == "", str(check), named[part])
     return u, named
 

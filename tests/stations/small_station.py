@@ -56,11 +56,11 @@ def _pump(flow: np.ndarray, suction: np.ndarray, running: np.ndarray) -> dict[st
     }
 
 
-@lru_cache(maxsize=1)
-def samples() -> pd.DataFrame:
+@lru_cache(maxsize=2)
+def samples(days: int = DAYS, gauge_of_b: bool = False) -> pd.DataFrame:
     """Samples of all tags: columns ``time`` (UTC) and one per tag, in the units of the tags."""
     rng = np.random.default_rng(20260130)
-    n = DAYS * 144
+    n = days * 144
     time = START + pd.to_timedelta(600 * np.arange(n) + 200, unit="s")
     hour = np.asarray((time - START) / pd.Timedelta(hours=1))
     level = 2.5 + 0.8 * np.sin(hour / 9.0)
@@ -85,6 +85,8 @@ def samples() -> pd.DataFrame:
             "B.POWER": pump_b["power"] * (1.0 + 0.002 * noise["B.POWER"]) / 1e3,
         }
     )
+    if gauge_of_b:
+        readings["B.SUCTION"] = (pump_b["suction"] + rng.normal(0.0, 80.0, n)) / 1e3
     frame = readings.round(5)
     frame.insert(0, "time", time)
     return frame
@@ -97,8 +99,13 @@ def day_text(day: int, power_factor: float = 1.0) -> str:
     start = START + pd.Timedelta(days=day)
     inside = (frame["time"] >= start) & (frame["time"] < start + pd.Timedelta(days=1))
     mine = frame[inside].assign(**{"A.POWER": frame["A.POWER"] * power_factor})
-    mine = mine.assign(time=mine["time"].dt.strftime("%Y-%m-%dT%H:%M:%SZ"))
-    long = mine.melt(id_vars="time", var_name="tag").assign(status="Good")
+    return long_text(mine)
+
+
+def long_text(frame: pd.DataFrame) -> str:
+    """Write samples as an export of long form."""
+    dated = frame.assign(time=frame["time"].dt.strftime("%Y-%m-%dT%H:%M:%SZ"))
+    long = dated.melt(id_vars="time", var_name="tag").assign(status="Good")
     return long[["tag", "time", "value", "status"]].to_csv(index=False, lineterminator="\n")
 
 
@@ -125,10 +132,13 @@ driver = {{ rated_power = "45 kW", rated_efficiency = 0.94 }}
 """
 
 
-def plant_text(*, level_zero: float = LEVEL_ZERO, price: float = 0.2) -> str:
+def plant_text(
+    *, level_zero: float = LEVEL_ZERO, price: float = 0.2, gauge_of_b: bool = False
+) -> str:
     """Give the plant file."""
-    pumps = "".join(_pump_text(n, g) for n, g in (("A", True), ("B", False)))
-    tags = "".join(_tag(name, *words) for name, words in UNITS.items())
+    pumps = "".join(_pump_text(n, g) for n, g in (("A", True), ("B", gauge_of_b)))
+    units = UNITS | ({"B.SUCTION": UNITS["A.SUCTION"]} if gauge_of_b else {})
+    tags = "".join(_tag(name, *words) for name, words in units.items())
     branch = '{ diameter = "200 mm", length = "5 m" }'
     fittings = '[{ name = "tee", k = 1.2 }, { name = "strainer", k = 1.3 }]'
     return f"""

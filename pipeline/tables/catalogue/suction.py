@@ -70,7 +70,12 @@ GAUGE_CHECKS = Contract(
         C("check", "label", "What was checked.", nullable=False),
         C("start", "time", "Start of the interval, UTC.", nullable=False),
         C("end", "time", "End of the interval, UTC; empty while it lasts."),
-        C("verdict", "text", "What was found, in a word.", nullable=False),
+        C(
+            "verdict",
+            "text",
+            "fault: the gauge's; suspect: the gauge's or of what it was held against.",
+            nullable=False,
+        ),
         C("excludes", "flag", "Whether readings are not used meanwhile.", nullable=False),
         C("magnitude", "number", "Size of the fault.", "pressure", difference=True),
         C("magnitude_u95", "number", "Its expanded uncertainty.", "pressure", difference=True),
