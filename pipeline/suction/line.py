@@ -267,7 +267,13 @@ class SuctionLineModel(BaseEstimator):
         for segment in (*self.header_columns, f"{BRANCH}{pump}"):
             if self.posterior_.is_unphysical(segment):
                 return UNPHYSICAL_COEFFICIENT
-        if self.posterior_.texts[f"regime:{pump}"] != "one":
+        changed = [p for p in self.pumps_ if self.posterior_.texts[f"regime:{p}"] != "one"]
+        if pump in changed:
+            return REGIME_CHANGE
+        # A pump without readings knows the header through the others: not through such alone.
+        numbers = self.posterior_.numbers
+        taught = [p for p in self.pumps_ if numbers[f"rows:{p}"] or numbers[f"spot_readings:{p}"]]
+        if taught and pump not in taught and set(taught) <= set(changed):
             return REGIME_CHANGE
         return FITTED
 

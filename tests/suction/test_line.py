@@ -288,6 +288,11 @@ def test_a_throttled_pump_is_declined_and_its_sister_is_not(line):
     true = np.concatenate([truth.pressure("P1"), truth.pressure("P2")])
     error = np.asarray(model.predict(X)) - true
     assert np.sqrt(np.mean(error[running.index][~one] ** 2)) < 500.0
+    # Had P2 no gauge, it would know the header through P1 alone: nothing to serve it by.
+    prior = {"branch:P2": LossPrior(0.05, 2000.0, 1000.0)}
+    taught = X["pump"] == "P1"
+    sister = SuctionLineModel(loss_prior=prior).fit(X[taught], np.concatenate(readings)[taught])
+    assert sister.pump_status_ == {"P1": "regime_change", "P2": "regime_change"}
 
 
 @pytest.mark.parametrize(
