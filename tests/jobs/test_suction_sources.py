@@ -143,7 +143,7 @@ def test_vertical_pump_in_a_wet_well(points):
     # By the textbook: discharge pressure, height above the water, velocity head, column.
     q = truth["flow"].to_numpy()
     weight = site.COLD * site.G
-    water = 3.0 + 2.0 + 0.3 * np.sin((rows["hour"].to_numpy() + 1 / 12) / 5.0)
+    water = site.water_of_wet_well(rows["hour"].to_numpy() + 1 / 12)
     textbook = (
         truth["discharge"] / weight
         + site.PUMP_Z
@@ -153,6 +153,18 @@ def test_vertical_pump_in_a_wet_well(points):
         + site.COLUMN_LOSS * (q / site.COLUMN_FLOW) ** 2
     )
     assert rows["total_head_m"].to_numpy() == pytest.approx(textbook.to_numpy(), abs=HEAD)
+
+
+def test_a_bell_too_near_the_water_is_told(points):
+    """S = D (1 + 2.3 F) of ANSI/HI 9.8 (from memory): 0.62 m at 60 l/s and a bell of 0.4 m."""
+    rows, truth = of(points, "WET WELL")
+    speed = truth["flow"] / (0.25 * np.pi * site.BELL_DIAMETER**2)
+    least = site.BELL_DIAMETER * (1.0 + 2.3 * speed / np.sqrt(site.G * site.BELL_DIAMETER))
+    depth = site.water_of_wet_well(rows["hour"].to_numpy() + 1 / 12) - site.PUMP_Z
+    told = rows["suction_reason"].astype(str).str.contains("shallow_inlet").to_numpy()
+    clear = np.abs(depth - least) > 0.02
+    assert told[clear].tolist() == (depth < least)[clear].tolist()
+    assert 3 < told.sum() < 12
 
 
 def test_uncertainty_of_a_column(points):

@@ -144,6 +144,11 @@ def _swing(mean: float, size: float) -> Callable[[np.ndarray], np.ndarray]:
 NORTH, SOUTH = _swing(2.0, 0.3), _swing(4.5, 0.3)
 
 
+def water_of_wet_well(hour: np.ndarray) -> np.ndarray:
+    """Elevation of the water [m]; from 20:00 to 23:30 the well is drawn down by 3.6 m."""
+    return np.asarray(5.0 + 0.3 * np.sin(hour / 5.0) - 3.6 * np.clip((hour - 20.0) / 3.5, 0.0, 1.0))
+
+
 def _tank_of(hour: np.ndarray) -> np.ndarray:
     """North until 8:00, both until 9:00, then south; nothing is known from 15:00 to 16:00."""
     return np.where(hour < 8.5, 3.0 + NORTH(hour), 2.0 + SOUTH(hour))
@@ -226,11 +231,11 @@ settling_time = "30 min" }}""",
     ),
     Branch(
         "WET WELL",
-        lambda h, q: (np.zeros_like(h), 3.0 + _swing(2.0, 0.3)(h)),
+        lambda h, q: (np.zeros_like(h), water_of_wet_well(h)),
         """kind = "wet_well"
 level_tag = "W.LEVEL"
 level_zero_elevation = "3 m" """,
-        {"W.LEVEL": ("level", "m", lambda h, q: _swing(2.0, 0.3)(h))},
+        {"W.LEVEL": ("level", "m", lambda h, q: water_of_wet_well(h) - 3.0)},
         diameter=BELL_DIAMETER,
         loss_k=0.0,
         column_loss=COLUMN_LOSS,
