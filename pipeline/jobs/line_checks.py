@@ -97,7 +97,7 @@ def _known_at_rest(
     known = losses_u <= max(KNOWN_U, LOSSES_SHARE * facts.rest_u)
     of_statics = losses_u[known & (table["state"] == STOPPED)]
     allowed = float(of_statics.median()) if len(of_statics) else 0.0
-    return known, replace(facts, static_u=float(np.hypot(facts.static_u, allowed)))
+    return known, replace(facts, losses_u=allowed)
 
 
 def _overlap(found: pd.DataFrame, others: pd.DataFrame) -> np.ndarray:

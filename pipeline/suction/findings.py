@@ -29,6 +29,8 @@ class GaugeFacts:
         Systematic (calibration) uncertainty of the gauge [Pa].
     static_u : float
         Systematic uncertainty of the expected reading at rest [Pa].
+    losses_u : float
+        Uncertainty of the header losses in the expected reading at rest, while others run [Pa].
     resolution : float
         Smallest step the recorded value can take [Pa].
     stuck_move : float
@@ -45,6 +47,7 @@ class GaugeFacts:
     range_high: float = float("inf")
     gauge_u: float = 500.0
     static_u: float = 300.0
+    losses_u: float = 0.0
     resolution: float = 0.0
     stuck_move: float = 2000.0
     atmospheric_pressure: float = 101325.0
@@ -54,7 +57,7 @@ class GaugeFacts:
     @property
     def rest_u(self) -> float:
         """Uncertainty of reading less expectation at rest [Pa]."""
-        return float(np.hypot(self.gauge_u, self.static_u))
+        return float(np.sqrt(self.gauge_u**2 + self.static_u**2 + self.losses_u**2))
 
 
 @dataclass(frozen=True, slots=True)

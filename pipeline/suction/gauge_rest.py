@@ -105,7 +105,8 @@ def _until(days: pd.DataFrame, last: int, hours: pd.DataFrame) -> pd.Timestamp:
 
 def _drift(days: pd.DataFrame, hours: pd.DataFrame, facts: GaugeFacts) -> list[Finding]:
     """Departure of the static offset from what it was in its first days."""
-    limit = max(2.0 * facts.gauge_u, 2.0 * facts.resolution)
+    # A header loss that is not quite known moves the offset with what the sisters draw.
+    limit = max(float(np.hypot(2.0 * facts.gauge_u, 3.0 * facts.losses_u)), 2.0 * facts.resolution)
     # Days already beyond any doubt (mapping mistakes) are no part of a slow drift.
     days = days.loc[days["offset"].abs() < 3.0 * facts.rest_u + 10.0 * limit]
     if len(days) < 8:
