@@ -11,7 +11,7 @@ import pandas as pd
 from pipeline.backtest.assumptions import BUILT_IN, Assumption
 from pipeline.backtest.designs import DESIGNS, Design, Span, trusted_spans, window_cuts
 from pipeline.errors import Fault, PlantFileError, RebuildNeededError, StoreError
-from pipeline.jobs.context import Fingerprints, Run
+from pipeline.jobs.context import EVENTS, Fingerprints, Run, events_digest, told
 from pipeline.jobs.hours import HOURS, read_hours
 from pipeline.jobs.line_checks import barred
 from pipeline.jobs.line_epochs import line_epochs
@@ -105,7 +105,7 @@ class Plan:
     def run(self) -> Run:
         """Give the view of the tables that all units share."""
         tables = open_tables(self.plant.data_folder, self.generation)
-        fingerprints = Fingerprints.of(self.plant, self.events, read_survey(self.plant))
+        fingerprints = Fingerprints.of(self.plant, read_survey(self.plant))
         return Run(plant=self.plant, stage=tables, as_of=self.as_of, fingerprints=fingerprints)
 
 
@@ -141,7 +141,7 @@ def plan_backtest(
     PlantFileError
         If the plant file has faults or a pump is not in it.
     StoreError
-        If there are no tables yet.
+        If there are no tables yet, or events changed since they were made.
     RebuildNeededError
         If plant file or code changed since the tables were made.
     """
@@ -149,7 +149,7 @@ def plan_backtest(
     events, survey = read_events(plant), read_survey(plant)
     _check_pumps(plant, pumps)
     tables = open_tables(plant.data_folder)
-    fingerprints = Fingerprints.of(plant, events, survey)
+    fingerprints = Fingerprints.of(plant, survey)
     if not tables.has(SETTINGS):
         raise StoreError(f"{plant.data_folder} holds no samples yet: run `gaugeless run` first.")
     settings = tables.read(SETTINGS).set_index("name")["value"]
@@ -159,6 +159,11 @@ def plan_backtest(
         raise RebuildNeededError(
             "Plant file or code changed since the tables were made: back-tests use the tables. "
             "Run `gaugeless run PLANT --rebuild` first."
+        )
+    if settings.get(EVENTS) != events_digest(events):
+        raise StoreError(
+            f"{plant.events or 'The events file'} changed since the tables were made: back-tests "
+            "use the tables. Run `gaugeless run PLANT` first."
         )
     committed = committed_as_of(tables)
     run = Run(
@@ -257,6 +262,7 @@ def _units(plan: Plan, run: Run, months: Sequence[Month]) -> list[Unit]:
                 [repr(d) for d in plan.designs], who,
                 [hours[m] for m in evidence_months(plan, reaching, start) if m in held],
                 [[points.get(m, ""), measured.get(m, "")] for m in scored],
+                told([e for e in plan.events if e.time < end], "cleaning", "gauge"),
             )  # fmt: skip
             found.append(
                 Unit(line=line, start=start, end=end, spans=tuple(reaching), digest=digest)

@@ -124,6 +124,11 @@ def epochs_of(versions: Sequence[Pump], events: Iterable[Event], end: pd.Timesta
     return [Epoch(pump=_at(versions, start), start=start, end=stop) for start, stop in spans]
 
 
+def starts_of(baselines: Iterable[Baseline]) -> list[tuple[str, str]]:
+    """Give pump and start of each baseline, an input of all that they cut."""
+    return [(b.epoch.pump.id, b.epoch.start.isoformat()) for b in baselines]
+
+
 def _machine(pump: Pump) -> tuple[object, ...]:
     return (pump.reference_speed, pump.driver, pump.baseline_curve, pump.baseline_from)
 

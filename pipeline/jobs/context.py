@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -22,6 +22,9 @@ _log = logging.getLogger(__name__)
 
 # Raise a number whenever a stage would give other results from the same inputs.
 STAGE_VERSIONS = {"read": 1, "measure": 1, "suction": 1, "perform": 1}
+
+EVENTS = "events"
+"""Setting: the digest of the events the tables were made with."""
 
 METERED = "metered_points"
 """Working table: operating points before any flow is allocated, where pumps share a meter.
@@ -91,7 +94,8 @@ class Fingerprints:
     """One digest per stage of everything in plant file and code it depends on.
 
     A stage's fingerprint goes into the inputs of all it builds, so a change rebuilds exactly
-    that stage and what follows.
+    that stage and what follows. Events are not in it: each table names those it depends on among
+    its own inputs.
     """
 
     read: str
@@ -100,10 +104,8 @@ class Fingerprints:
     perform: str
 
     @classmethod
-    def of(
-        cls, plant: Plant, events: Sequence[Event] = (), survey: Sequence[SpotReading] = ()
-    ) -> Fingerprints:
-        """Work them out from a plant and the evidence people wrote down."""
+    def of(cls, plant: Plant, survey: Sequence[SpotReading] = ()) -> Fingerprints:
+        """Work them out from a plant and its spot readings."""
         # Dataclass reprs are complete and stable: every field, in order, floats exactly.
         # Kept samples are cut by month with a halo, so zone and longest gap count as reading.
         longest = max((v.max_gap for tag in plant.tags.values() for v in tag), default=0.0)
@@ -120,13 +122,22 @@ class Fingerprints:
             repr((plant.sources, plant.lines, plant.flow_meters, plant.liquids)),
             repr(pumps),
             repr(tuple(survey)),
-            # What a cleaning cost or who noted what moves no pressure.
-            repr([(e.time, e.pump, e.kind) for e in events if e.kind in ("cleaning", "gauge")]),
         )
-        perform = _digest(
-            "perform", suction, repr((plant.pumps, plant.tariffs)), repr(tuple(events))
-        )
+        perform = _digest("perform", suction, repr((plant.pumps, plant.tariffs)))
         return cls(read=read, measure=measure, suction=suction, perform=perform)
+
+
+def told(events: Iterable[Event], *kinds: str) -> list[tuple[str, str, str]]:
+    """Give what tables may depend on of some kinds of events: when, which pump, what.
+
+    What an event cost or who noted what moves no figure but those of its own row.
+    """
+    return [(e.time.isoformat(), e.pump, e.kind) for e in events if e.kind in kinds]
+
+
+def events_digest(events: Iterable[Event]) -> str:
+    """Give the digest by which a run sees that the events file says something else."""
+    return inputs_digest("events", repr(tuple(events)))
 
 
 def _without_performance(text: str) -> str:

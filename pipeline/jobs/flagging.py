@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 
 from pipeline.errors import InsufficientEvidenceError
-from pipeline.jobs.baselines import Baseline, deviation_from, steady_points
-from pipeline.jobs.context import Run
+from pipeline.jobs.baselines import Baseline, deviation_from, starts_of, steady_points
+from pipeline.jobs.context import Run, told
 from pipeline.performance.acknowledgement import (
     ACKNOWLEDGEMENT_COLUMNS,
     acknowledged,
@@ -55,7 +55,8 @@ def find_flags(
 ) -> None:
     """Build ``flags`` and ``flag_history``, and tell the run what changed since the last one."""
     tables = ("daily_deviations", "suction_losses", "gauge_checks")
-    inputs: list[object] = ["flags", 1, run.fingerprints.perform]
+    inputs: list[object] = ["flags", 1, run.fingerprints.perform, starts_of(baselines)]
+    inputs.append(told(events, "cleaning"))
     inputs += [sorted(run.stage.digests(name).items()) for name in tables]
     before = run.read("flag_history")
     made: list[tuple[pd.DataFrame, pd.DataFrame]] = []

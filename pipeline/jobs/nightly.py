@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from pathlib import Path
@@ -19,7 +19,15 @@ import pyarrow as pa
 
 from pipeline.errors import Fault, GaugelessError, RebuildNeededError
 from pipeline.jobs.baselines import Baseline
-from pipeline.jobs.context import Fingerprints, Outcome, Progress, Run, no_progress
+from pipeline.jobs.context import (
+    EVENTS,
+    Fingerprints,
+    Outcome,
+    Progress,
+    Run,
+    events_digest,
+    no_progress,
+)
 from pipeline.jobs.event_effects import build_event_effects
 from pipeline.jobs.flagging import find_flags
 from pipeline.jobs.ingest import first_sample, ingest, last_sample
@@ -176,9 +184,12 @@ def _run(
     progress: Progress,
 ) -> RunResult:
     as_of, started = asked.as_of, asked.started
-    fingerprints = Fingerprints.of(plant, notes.events, notes.survey)
+    fingerprints = Fingerprints.of(plant, notes.survey)
     before = _settings(stage)
-    seen = inputs_digest(repr(notes.acknowledgements))
+    seen = {
+        ACKNOWLEDGED: inputs_digest(repr(notes.acknowledgements)),
+        EVENTS: events_digest(notes.events),
+    }
     changed_stages = [
         name for name in _STAGE_WORDS if before and before.get(name) != getattr(fingerprints, name)
     ]
@@ -217,7 +228,16 @@ def _run(
     run.as_of = min(started if as_of is None else as_of, latest.ceil("s") + _SECOND)
     if committed is not None:
         run.as_of = max(run.as_of, committed)
-    old = before.get(ACKNOWLEDGED) == seen and run.as_of == committed
+    read_before = all(before.get(name) == digest for name, digest in seen.items())
+    old = read_before and run.as_of == committed
+    if before and not read_before:
+        # Kept even where no table depends on what changed: it is told once.
+        _write_settings(run, stage, seen)
+    if before and before.get(EVENTS) != seen[EVENTS]:
+        run.outcome.note(
+            f"{plant.events or 'Events'}: changed since the last run; what depends on it was made "
+            "again."
+        )
     if before and not changed_stages and old and not stage.has_changes:
         # No news at all: every table is a function of what has not changed.
         return _result(run, stage.generation, False, committed)
@@ -306,7 +326,11 @@ def _finish_tables(run: Run, held: Workers, baselines: list[Baseline], notes: No
 
 
 def _finish(
-    run: Run, stage: Stage, started: pd.Timestamp, as_of: pd.Timestamp | None, seen: str
+    run: Run,
+    stage: Stage,
+    started: pd.Timestamp,
+    as_of: pd.Timestamp | None,
+    seen: Mapping[str, str],
 ) -> RunResult:
     """Record the run and commit, unless nothing changed at all."""
     if not stage.has_changes:
@@ -357,9 +381,9 @@ def _settings(stage: Stage) -> dict[str, str]:
     return dict(zip(names, values, strict=True))
 
 
-def _write_settings(run: Run, stage: Stage, seen: str) -> None:
+def _write_settings(run: Run, stage: Stage, seen: Mapping[str, str]) -> None:
     values = {name: getattr(run.fingerprints, name) for name in _STAGE_WORDS}
-    values[ACKNOWLEDGED] = seen
+    values |= seen
     values["as_of"] = run.as_of.isoformat()
     names = sorted(values)
     stage.write(SETTINGS, None, pa.table({"name": names, "value": [values[n] for n in names]}))

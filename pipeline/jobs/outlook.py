@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from pipeline.jobs.baselines import Baseline
+from pipeline.jobs.baselines import Baseline, starts_of
 from pipeline.jobs.context import Run
 from pipeline.performance.event_effects import level
 from pipeline.performance.outlook import outlook, overhaul_timing
@@ -25,7 +25,7 @@ def build_outlook(run: Run, baselines: Sequence[Baseline]) -> None:
     tables = ("trends", "daily_deviations", "energy_cost")
     inputs: list[object] = ["outlook", 1, run.fingerprints.perform, run.as_of.isoformat()]
     inputs += [sorted(run.stage.digests(t).items()) for t in tables]
-    inputs.append([(b.epoch.pump.id, str(b.epoch.start)) for b in baselines])
+    inputs.append(starts_of(baselines))
     run.build("outlook", None, inputs, lambda: _rows(run, baselines))
 
 

@@ -16,6 +16,7 @@ from pipeline.jobs.baselines import (
     deviation_from,
     epochs_of,
     learn,
+    starts_of,
     suction_part,
 )
 from pipeline.jobs.context import Run
@@ -93,7 +94,9 @@ def find_baselines(run: Run, held: Workers, events: Iterable[Event]) -> list[Bas
         for epoch in epochs_of(versions, events, run.as_of)
     ]
     baselines = held.map_with_run(run, "baselines", learn, epochs)
-    inputs = ["baselines", 1, run.fingerprints.perform, _points_digest(run)]
+    inputs = [
+        "baselines", 1, run.fingerprints.perform, _points_digest(run), starts_of(baselines)
+    ]  # fmt: skip
     run.build("baselines", None, inputs, lambda: baseline_rows(baselines))
     curves = curve_rows(baselines)
     if len(curves):
@@ -239,7 +242,10 @@ def _level_only(points: pd.DataFrame, curve: BaselineCurve | None, zone: str) ->
 
 def find_trends(run: Run, held: Workers, baselines: Sequence[Baseline]) -> None:
     """Build ``trends`` from all daily deviations."""
-    inputs = ["trends", 1, run.fingerprints.perform, _digests(run, "daily_deviations")]
+    inputs = [
+        "trends", 1, run.fingerprints.perform, starts_of(baselines),
+        _digests(run, "daily_deviations"),
+    ]  # fmt: skip
     run.build("trends", None, inputs, lambda: _trend_rows(run, held, baselines))
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from pipeline.jobs.context import Run
+from pipeline.jobs.context import Run, told
 from pipeline.jobs.hours import HOURS, SEGMENT_PREFIX, build_hours, read_hours
 from pipeline.jobs.line_checks import (
     as_rows,
@@ -60,7 +60,7 @@ def check_gauges_and_fit(
     build_hours(run, held, survey)
     inputs = [
         "suction", 1, run.fingerprints.suction, _digests(run, HOURS), run.as_of.isoformat(),
-        repr(tuple(events)),
+        told(events, "overhaul", "impeller", "cleaning", "gauge", "meter"),
     ]  # fmt: skip
     digest = inputs_digest("suction replay", inputs)
     if run.writable.is_current(MODELS, None, digest):

@@ -213,3 +213,52 @@ def test_a_file_that_cannot_be_opened_is_a_failure_told(
     assert result.outcome.failures == [
         f"exports/{FILES[1]}: The file cannot be read: Permission denied."
     ]
+
+
+def test_an_edited_events_file_makes_again_what_depends_on_it_and_nothing_else(
+    backfilled: SmallStation, copy_of: Copy
+):
+    """No agreement is asked for, and the tables are those of a first run with these events."""
+    lines = ["time,pump,kind,note"]
+
+    def note_down(station: SmallStation, *more: str) -> SmallStation:
+        text = station.plant.read_text("utf-8")
+        if "events" not in text.partition("[station]")[0]:
+            station.plant.write_text('events = "events.csv"\n' + text, "utf-8")
+        (station.folder / "events.csv").write_text("\n".join([*lines, *more]) + "\n", "utf-8")
+        return station
+
+    def stamps(station: SmallStation) -> dict[str, int]:
+        root = (station.data / "tables").resolve()
+        return {
+            str(p.relative_to(root)): p.stat().st_ino
+            for p in sorted(root.rglob("*.parquet"))
+            if p.relative_to(root).parts[0] in ("measurements", "rolling_performance", "ledger")
+        }
+
+    station = note_down(copy_of(backfilled))
+    before, files = station.bytes_of_tables(), stamps(station)
+    overhaul = "2026-02-01T12:00:00Z,A,overhaul,new wear rings"
+    result = run_plant(note_down(station, overhaul).plant)
+    assert result.changed
+    assert [n for n in result.outcome.notes if n.startswith("events.csv: changed")]
+    assert stamps(station) == files
+    fresh = SmallStation(station.folder.with_name("fresh")).bring(*range(DAYS))
+    run_plant(note_down(fresh, overhaul).plant)
+    assert station.bytes_of_tables() == fresh.bytes_of_tables()
+    starts = station.table("baselines").query("pump == 'A'")["start"]
+    assert pd.Timestamp("2026-02-01T12:00Z") in set(starts)
+
+    # What moves no table is told once, and then rests.
+    remark = "2026-02-01T12:00:00Z,A,other,painted"
+    assert run_plant(note_down(station, overhaul, remark).plant).changed
+    again = run_plant(station.plant)
+    assert not again.changed
+    assert not [n for n in again.outcome.notes if "events" in n]
+
+    cleaning = "2026-02-01T12:00:00Z,B,cleaning,strainer"
+    run_plant(note_down(station, overhaul, cleaning).plant)
+    run_plant(note_down(fresh, cleaning, overhaul).plant)
+    assert station.bytes_of_tables() == fresh.bytes_of_tables()
+    run_plant(note_down(station).plant)
+    assert station.bytes_of_tables() == before
