@@ -44,6 +44,8 @@ _COLUMNS = (
     "density",
     "suction_pressure_source",
     "suction_pressure_u_systematic",
+    "static_pressure",
+    "npsh_available",
     "level_only_total_head",
 )
 

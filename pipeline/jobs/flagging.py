@@ -16,12 +16,15 @@ import pandas as pd
 from pipeline.errors import InsufficientEvidenceError
 from pipeline.jobs.baselines import Baseline, deviation_from, starts_of, steady_points
 from pipeline.jobs.context import Run, told
+from pipeline.jobs.flag_circumstances import WORK, Looked, circumstances, of_epoch
+from pipeline.jobs.hours import HOURS
 from pipeline.performance.acknowledgement import (
     ACKNOWLEDGEMENT_COLUMNS,
     acknowledged,
     unknown_flags,
 )
 from pipeline.performance.causes import Circumstances, Verdict, find_causes, flow_signature
+from pipeline.performance.detection import RECENT_DAYS
 from pipeline.performance.flags import (
     PERFORMANCE,
     FlagReplay,
@@ -29,13 +32,13 @@ from pipeline.performance.flags import (
     Watched,
     replay_flags,
 )
-from pipeline.performance.rolling import SOURCES_BY_CERTAINTY
 from pipeline.performance.site_checks import CHECKS
 from pipeline.plant.side_files import Acknowledgement, Event
-from pipeline.plant.types import BEGINNING
 
 SIGNATURE_DAYS = 30
 REFERENCE_DAYS = 20
+GONE_DAYS = RECENT_DAYS + FlagRules().closing_days
+"""Running days before a flag closes in which its loss was going or gone."""
 
 SUCTION_LOSS = Watched(
     column="suction_loss_deviation",
@@ -54,9 +57,12 @@ def find_flags(
     acknowledgements: Sequence[Acknowledgement] = (),
 ) -> None:
     """Build ``flags`` and ``flag_history``, and tell the run what changed since the last one."""
-    tables = ("daily_deviations", "suction_losses", "gauge_checks")
+    tables = (
+        "daily_deviations", "suction_losses", "gauge_checks", "baseline_curves", HOURS,
+        run.learning_points,
+    )  # fmt: skip
     inputs: list[object] = ["flags", 1, run.fingerprints.perform, starts_of(baselines)]
-    inputs.append(told(events, "cleaning"))
+    inputs.append(told(events, *WORK))
     inputs += [sorted(run.stage.digests(name).items()) for name in tables]
     before = run.read("flag_history")
     made: list[tuple[pd.DataFrame, pd.DataFrame]] = []
@@ -122,7 +128,7 @@ def _replay_all(
     for b in baselines:
         found = _performance(run, b, daily)
         if found is not None and len(found.flags):
-            flags.append(_explained(run, b, found.flags, daily))
+            flags.append(_explained(run, baselines, b, found.flags, daily, events))
             history.append(found.history)
     for pump in run.plant.pumps:
         for replay in _suction(pump, losses, events):
@@ -132,7 +138,7 @@ def _replay_all(
 
 
 def _performance(run: Run, b: Baseline, daily: pd.DataFrame) -> FlagReplay | None:
-    mine = _of_epoch(b, daily)
+    mine = of_epoch(b, daily)
     if mine.empty or b.curve is None or b.curve.status_ != "ok":
         return None
     first = mine["time"].min()
@@ -169,23 +175,21 @@ def _watched(b: Baseline, daily: pd.DataFrame) -> tuple[Watched, ...]:
     return tuple(dataclasses.replace(one, reference_u=reference[one.column]) for one in PERFORMANCE)
 
 
-def _of_epoch(b: Baseline, daily: pd.DataFrame) -> pd.DataFrame:
-    start = b.epoch.start if b.epoch.start == BEGINNING else b.epoch.start.floor("D")
-    within = (
-        (daily["pump"] == b.epoch.pump.id)
-        & (daily["time"] >= start)
-        & (daily["time"] < b.epoch.end)
-    )
-    return daily[within].sort_values("time").reset_index(drop=True)
-
-
-def _explained(run: Run, b: Baseline, flags: pd.DataFrame, daily: pd.DataFrame) -> pd.DataFrame:
+def _explained(
+    run: Run,
+    baselines: Sequence[Baseline],
+    b: Baseline,
+    flags: pd.DataFrame,
+    daily: pd.DataFrame,
+    events: Sequence[Event],
+) -> pd.DataFrame:
     """Add to each flag the causes that its last days do not exclude."""
-    mine = _of_epoch(b, daily)
+    mine = of_epoch(b, daily)
     verdicts = []
     for _, flag in flags.iterrows():
-        end = flag["closed"] if pd.notna(flag["closed"]) else mine["time"].max()
-        verdicts.append(_verdict(run, b, mine, flag, end + pd.Timedelta("1D")))
+        looked = _looked(run, b, mine, flag)
+        known = circumstances(run, baselines, b, daily, events, looked)
+        verdicts.append(_verdict(b, looked, known))
     return flags.assign(
         causes=[", ".join(c.replace("_", " ") for c in v.causes) for v in verdicts],
         evidence=[f"{e} {v.evidence}" for e, v in zip(flags["evidence"], verdicts, strict=True)],
@@ -193,36 +197,28 @@ def _explained(run: Run, b: Baseline, flags: pd.DataFrame, daily: pd.DataFrame) 
     )
 
 
-def _verdict(
-    run: Run, b: Baseline, daily: pd.DataFrame, flag: pd.Series, end: pd.Timestamp
-) -> Verdict:
+def _looked(run: Run, b: Baseline, mine: pd.DataFrame, flag: pd.Series) -> Looked:
+    """Take the last days on which the loss was there, with their points and deviations."""
     if b.curve is None:
         raise InsufficientEvidenceError(f"Pump {b.epoch.pump.id} has no baseline to compare with.")
+    times = pd.DatetimeIndex(mine["time"])
+    if pd.notna(flag["closed"]):
+        times = times[times < flag["closed"]]
+        if flag["closed"] < b.epoch.end:
+            # A flag closes when the loss has been gone for long enough: those days show none.
+            kept = max(len(times) - GONE_DAYS, 1)
+            times = times[: max(kept, int((times <= flag["opened"]).sum()))]
+    end = times[-1] + pd.Timedelta("1D")
     start = max(end - pd.Timedelta(days=SIGNATURE_DAYS), b.epoch.start)
     points = steady_points(run, b.epoch.pump.id, start, end)
     found = deviation_from(points, b)
-    recent = daily[daily["time"] >= start]["suction_pressure_source"].astype(str)
-    return find_causes(
-        flow_signature(points, found, b.curve), b.curve, _circumstances(run, b, flag, recent)
-    )
+    return Looked(flag=flag, start=start, end=end, points=points, found=found)
 
 
-def _circumstances(run: Run, b: Baseline, flag: pd.Series, recent: pd.Series) -> Circumstances:
-    """What else is known; whatever is not known stays at its careful default."""
-    pump = b.epoch.pump
-    now = run.plant.at(max(b.epoch.start, b.epoch.end - pd.Timedelta("1D")))
-    meter = now.meter_of(pump.id)
-    shared = pump.flow_tag is None and meter is not None and len(meter.serves) > 1
-    line = now.lines.get(pump.suction_line)
-    sources = {b.suction_source, *recent.unique()} & set(SOURCES_BY_CERTAINTY)
-    worst = max(sources, key=SOURCES_BY_CERTAINTY.index, default="level_only")
-    return Circumstances(
-        suction_source=worst,
-        suction_tap_before_strainer=pump.suction_tap.position == "before_strainer",
-        meter_shared=shared,
-        parallel_pumps=line is not None and len(line.branches) > 1,
-        sudden=flag["shape"] == "sudden",
-    )
+def _verdict(b: Baseline, looked: Looked, known: Circumstances) -> Verdict:
+    if b.curve is None:
+        raise InsufficientEvidenceError(f"Pump {b.epoch.pump.id} has no baseline to compare with.")
+    return find_causes(flow_signature(looked.points, looked.found, b.curve), b.curve, known)
 
 
 def _suction(pump: str, losses: pd.DataFrame, events: Sequence[Event]) -> list[FlagReplay]:

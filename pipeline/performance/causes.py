@@ -42,6 +42,7 @@ LEAST_PROBABILITY = 0.003  # a cause less likely than this to look as seen is ex
 SHAPE_U = 0.003
 LEAST_CERTAINTY = 2.5  # deviations below this many standard uncertainties are no evidence
 LARGEST = {"leakage": 0.4, "head": 0.4, "power": 0.4, "flow": 0.3, "metres": 0.5}
+OFTEN = 0.1  # share of running from which a low margin of suction head can matter
 GAUGE_TOLERANCE = 3.0  # standard uncertainties an offset of a pump-off check may explain
 
 Floats = NDArray[np.float64]
@@ -66,8 +67,9 @@ class Circumstances:
         The same of the discharge gauge [Pa].
     flow_meter_checked : bool
         Whether a second meter or a volume balance agrees since the baseline.
-    meter_shared, sisters_moved_alike : bool
-        Whether other pumps run on the same flow meter, and whether all of them moved alike.
+    meter_shared, sisters_moved_alike, sisters_stood : bool
+        Whether other pumps run on the same flow meter, whether all of them moved alike, and
+        whether some of them clearly did not; neither where it is not known.
     level_shared, level_sisters_moved_alike : bool
         The same for the level the suction pressure is modelled from.
     parallel_pumps : bool
@@ -77,9 +79,11 @@ class Circumstances:
     sudden : bool
         Whether the loss came suddenly.
     cleared_after_restart : bool
-        Whether it went away after a stop and start.
+        Whether it went away though nobody worked on the pump, as after a stop and start.
     only_at_low_level : bool
-        Whether it shows only while the level, or the margin of suction head, is low.
+        Whether it shows only while the level is low.
+    share_below_npsh_margin : float
+        Share of running with too small a margin of suction head [-].
     motor_or_meter_changed : bool
         Whether motor, drive or power meter were worked on.
     share_off_design : float
@@ -95,6 +99,7 @@ class Circumstances:
     flow_meter_checked: bool = False
     meter_shared: bool = False
     sisters_moved_alike: bool = False
+    sisters_stood: bool = False
     level_shared: bool = False
     level_sisters_moved_alike: bool = False
     parallel_pumps: bool = True
@@ -102,6 +107,7 @@ class Circumstances:
     sudden: bool = False
     cleared_after_restart: bool = False
     only_at_low_level: bool = False
+    share_below_npsh_margin: float = 0.0
     motor_or_meter_changed: bool = False
     share_off_design: float = 0.0
 
@@ -260,11 +266,20 @@ def _certainty(table: pd.DataFrame) -> float:
 def _settled(known: Circumstances, table: pd.DataFrame, baseline: BaselineCurve) -> Verdict | None:
     """A single cause, where a check leaves no other."""
     rest = "a check settles it"
+    shared = {}
     if known.meter_shared and known.sisters_moved_alike:
-        why = "all pumps on the shared flow meter moved alike"
-        return _single("flow_meter", table, why)
+        shared["flow_meter"] = "all pumps on the shared flow meter moved alike"
     if known.level_shared and known.level_sisters_moved_alike:
-        return _single("suction_gauge", table, "all pumps on the shared level moved alike")
+        shared["suction_gauge"] = "all pumps on the shared level moved alike"
+    if len(shared) > 1:
+        # Pumps that share both: head and power over flow may tell which of the two it is.
+        fit = _probabilities(table, baseline, set(shared))
+        likely = {cause: why for cause, why in shared.items() if fit[cause] >= LEAST_PROBABILITY}
+        shared = likely or shared
+    if shared:
+        why = " and ".join(shared.values())
+        others = set(CAUSES) - set(shared) - {"insufficient_evidence"}
+        return _verdict(tuple(shared), dict.fromkeys(others, why), table, why)
     for side, cause in (("suction", "suction_gauge"), ("discharge", "discharge_gauge")):
         offset = getattr(known, f"{side}_gauge_offset")
         offset_u = getattr(known, f"{side}_gauge_offset_u")
@@ -309,12 +324,16 @@ def _excluded_by_checks(
             excluded[cause] = "its reading with the pump off has not moved enough"
     if known.flow_meter_checked:
         excluded["flow_meter"] = "a second meter or the volume balance agrees"
-    elif known.meter_shared and not known.sisters_moved_alike:
+    elif known.meter_shared and known.sisters_stood:
         excluded["flow_meter"] = "other pumps on the same meter did not move"
     if not known.parallel_pumps:
         excluded["check_valve_leakage"] = "no idle pump can pass flow back"
-    if not (known.sudden or known.cleared_after_restart or known.only_at_low_level):
-        excluded["reversible"] = "it neither came suddenly, nor cleared, nor goes with low level"
+    starved = known.only_at_low_level or known.share_below_npsh_margin >= OFTEN
+    if not (known.sudden or known.cleared_after_restart or starved):
+        excluded["reversible"] = (
+            "it neither came suddenly, nor cleared, nor goes with a low level or margin of "
+            "suction head"
+        )
     if known.only_at_low_level or known.cleared_after_restart:
         why = "it comes and goes, and wear and damage do not"
         excluded["internal_wear"] = excluded["impeller_damage"] = why

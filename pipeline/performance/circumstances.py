@@ -1,4 +1,4 @@
-"""What tells causes apart: gauges with the pump off, sister pumps, cleanings."""
+"""What tells causes apart: gauges with the pump off, sister pumps, cleanings, low levels."""
 
 from __future__ import annotations
 
@@ -10,8 +10,56 @@ import pandas as pd
 FEWEST_DAYS = 5
 ALIKE_SHARE = 0.5  # least share of one pump's change that another must show
 CLEAR = 4.0  # standard uncertainties a change must have to count
+# Days next to each other are alike: with lag-one 0.7 a mean has 5.7 times the variance.
+ALIKE_DAYS = 5.7
+LOW_SHARE = 0.25  # share of the points, those of the lowest level, that count as low
+GONE_SHARE = 0.25  # share of the loss at low level that may be left at the other levels
 
-__all__ = ["gauge_offset", "moved_alike", "recovered_at"]
+__all__ = ["gauge_offset", "moved_alike", "only_when_low", "recovered_at", "rest_offsets", "stood"]
+
+
+def rest_offsets(
+    rest: pd.DataFrame, reading: str, flows: Sequence[str], learned_to: pd.Timestamp
+) -> pd.DataFrame:
+    """Reading of a gauge with its pump off, less static pressure and what others' flow takes.
+
+    Parameters
+    ----------
+    rest : DataFrame
+        Hours with the pump off: ``time`` (datetime64[us, UTC]), ``static_pressure`` and
+        `reading` [Pa] and the columns `flows` [m3/s]; any index, rows with NaN passed over.
+    reading : str
+        Column of the gauge [-].
+    flows : sequence of str
+        Columns of the flows other pumps send past the tap, one for each segment [-].
+    learned_to : Timestamp
+        End of the days the baseline was learned from [UTC].
+
+    Returns
+    -------
+    DataFrame
+        Range index: ``time`` and ``offset`` [Pa], which holds a constant of the gauge as well;
+        its change is what tells. Empty with too few hours before `learned_to`.
+
+    Notes
+    -----
+    The loss of the header goes with the square of its flow. Its size is learned from the same
+    gauge before `learned_to`, so that a drift afterwards cannot hide in it.
+    """
+    columns = ["time", "static_pressure", reading, *flows]
+    used = rest[columns].dropna().reset_index(drop=True)
+    early = (used["time"] < learned_to).to_numpy()
+    if early.sum() < FEWEST_DAYS * (len(flows) + 1):
+        return pd.DataFrame({"time": used["time"].iloc[:0], "offset": pd.Series(dtype=float)})
+    offset = (used[reading] - used["static_pressure"]).to_numpy(dtype=float)
+    squares = np.square(used[list(flows)].to_numpy(dtype=float))
+    shape = np.column_stack([np.ones(len(used)), squares])
+    size = np.abs(shape[early]).max(axis=0)
+    scaled = shape / np.where(size > 0.0, size, np.inf)
+    found, *_ = np.linalg.lstsq(scaled[early], offset[early], rcond=1e-6)
+    # A header takes pressure, it gives none.
+    taken = scaled[:, 1:] @ np.minimum(found[1:], 0.0)
+    return pd.DataFrame({"time": used["time"], "offset": offset - taken})
 
 
 def gauge_offset(
@@ -62,8 +110,7 @@ def _change(
         if len(value) < FEWEST_DAYS:
             return np.nan, np.nan
         means.append(float(value.mean()))
-        # Days next to each other are alike: with lag-one 0.7 a mean has 5.7 times the variance.
-        variance += 5.7 * float(value.var(ddof=1)) / len(value)
+        variance += ALIKE_DAYS * float(value.var(ddof=1)) / len(value)
     return means[1] - means[0], float(np.sqrt(variance))
 
 
@@ -105,6 +152,81 @@ def moved_alike(
         if not (alike and abs(change) > CLEAR * change_u):
             return False
     return True
+
+
+def stood(
+    pumps: Sequence[pd.DataFrame],
+    column: str,
+    learned_to: pd.Timestamp,
+    start: pd.Timestamp,
+    end: pd.Timestamp,
+) -> bool:
+    """Whether some other pump on the same instrument clearly did not move with the first.
+
+    Parameters
+    ----------
+    pumps, column, learned_to, start, end
+        As for `moved_alike`.
+
+    Returns
+    -------
+    bool
+        True where one of them moved by less than half as much beyond doubt: the instrument
+        they share is then not what moved. False where too little is known.
+    """
+    if len(pumps) < 2:
+        return False
+    first = min(frame["time"].min() for frame in pumps)
+    own, own_u = _change(pumps[0], column, (first, learned_to), (start, end))
+    if not abs(own) > CLEAR * own_u:
+        return False
+    moved = [_change(other, column, (first, learned_to), (start, end)) for other in pumps[1:]]
+    return any(
+        float(np.sign(own)) * change + 2.0 * change_u < ALIKE_SHARE * abs(own)
+        for change, change_u in moved
+    )
+
+
+def only_when_low(points: pd.DataFrame, level: str, column: str) -> bool:
+    """Whether a loss shows only while a level, or the margin of suction head, is low.
+
+    Parameters
+    ----------
+    points : DataFrame
+        Operating points of some weeks: ``time`` (datetime64[us, UTC]), `level` (any unit) and
+        `column`, their deviation at the same flow [-]; any index, NaN passed over.
+    level : str
+        Column of the level or margin [-].
+    column : str
+        Column of the deviation [-].
+
+    Returns
+    -------
+    bool
+        True where the loss in the lowest quarter is clear and at most a quarter of it is left
+        in the upper half.
+
+    Notes
+    -----
+    Daily means are compared, since points of one day are alike. A level that hardly moves
+    parts its points by noise, which shows no difference.
+    """
+    used = points[["time", level, column]].dropna()
+    if used.empty:
+        return False
+    height = used[level].to_numpy(dtype=float)
+    low, high = np.quantile(height, [LOW_SHARE, 0.5])
+    day = used["time"].dt.floor("D")
+    means = []
+    for inside in (height <= low, height >= high):
+        daily = used.loc[inside, column].groupby(day[inside]).mean()
+        if len(daily) < FEWEST_DAYS:
+            return False
+        u = float(np.sqrt(ALIKE_DAYS * daily.var(ddof=1) / len(daily)))
+        means.append((float(daily.mean()), u))
+    (lost, lost_u), (left, left_u) = means
+    clear = -lost > CLEAR * lost_u and left - lost > CLEAR * float(np.hypot(lost_u, left_u))
+    return bool(clear and -left <= GONE_SHARE * -lost)
 
 
 def recovered_at(daily: pd.DataFrame, column: str, cleaned: pd.Timestamp, days: int = 15) -> bool:

@@ -1,12 +1,13 @@
 """Day-by-day evidence of a loss, as it would have been seen on each day.
 
 Every row uses that day and the days before it only, so replaying a longer history gives the
-same rows again. Two views: the mean of the last running days against the baseline days, quick
-to see a step, and a ramp since the baseline, quicker to see a slow loss because it uses all
-days. Both know that neighbouring days are alike: the noise is an autoregression over running
-days plus independent noise, and a grid of correlations and shares is weighted by how well each
-explains the days seen so far. Both know the year too: an annual swing of a stated size is
-allowed for until the days show the pump's own, which is then taken out.
+same rows again. Three views: the mean of the last few running days against the baseline days,
+quick to see a large step; that of the last ten, surer of a smaller one; and a ramp since the
+baseline, quicker to see a slow loss because it uses all days. All know that neighbouring days
+are alike: the noise is an autoregression over running days plus independent noise, and a grid
+of correlations and shares is weighted by how well each explains the days seen so far. All know
+the year too: an annual swing of a stated size is allowed for until the days show the pump's
+own, which is then taken out.
 """
 
 from __future__ import annotations
@@ -31,10 +32,11 @@ LAG1, NUGGET, PRIOR = CELLS.T[:, :, np.newaxis]
 # own (common practice, no source; temperature of gauges and motors, seasonal mix of flows).
 ANNUAL_SWING = 0.002
 RECENT_DAYS = 10  # running days whose mean is "now"
+STEP_DAYS = 5  # running days whose mean shows a large step
 FEWEST_DAYS = 20  # running days before noise is known at all
 # Days after the baseline before a ramp is asked about: 4 %/yr is not worth a flag before, and a
 # ramp over few days is mostly one run of alike days.
-RAMP_AFTER_DAYS = 75.0
+RAMP_AFTER_DAYS = 100.0
 # Noise known from few alike days is known badly, and mostly too small: standard uncertainties
 # grow by this many days over the days seen.
 FEW_DAYS_ALLOWANCE = 6.0
@@ -80,10 +82,11 @@ def loss_evidence(
     Returns
     -------
     DataFrame
-        One row per day with a value, range index: ``time``; ``recent_loss`` and
-        ``recent_loss_u`` (mean of the last running days), ``ramp_loss`` and ``ramp_loss_u``
-        (ramp since the baseline), positive when worse, NaN while too little is known; ``lag1``
-        and ``daily_sd``, the noise as then known [-]. The swing as then known is out of both.
+        One row per day with a value, range index: ``time``; ``step_loss`` and ``step_loss_u``
+        (mean of the last five running days), ``recent_loss`` and ``recent_loss_u`` (of the last
+        ten), ``ramp_loss`` and ``ramp_loss_u`` (ramp since the baseline), positive when worse,
+        NaN while too little is known; ``lag1`` and ``daily_sd``, the noise as then known [-].
+        The swing as then known is out of all three.
 
     Notes
     -----
@@ -95,7 +98,8 @@ def loss_evidence(
     stamps = pd.DatetimeIndex(table["time"])
     raw = loss_sign * table[value].to_numpy(dtype=float)
     n = len(raw)
-    columns = ["recent_loss", "recent_loss_u", "ramp_loss", "ramp_loss_u", "lag1", "daily_sd"]
+    views = [f"{view}_loss{part}" for view in ("step", "recent", "ramp") for part in ("", "_u")]
+    columns = [*views, "lag1", "daily_sd"]
     result = pd.DataFrame({"time": stamps, **{name: np.full(n, np.nan) for name in columns}})
     if n < FEWEST_DAYS:
         return result
@@ -110,24 +114,23 @@ def loss_evidence(
         reference = float(clipped[learned].mean())
         reference_var = fit.mean_variance(n_learned)
 
-    means = pd.DataFrame(np.column_stack([clipped, *fit.season])).rolling(
-        RECENT_DAYS, min_periods=3
-    )
-    recent, sine, cosine = means.mean().to_numpy().T
     # A step must inflate neither the noise it is judged by nor the season: both are what was
     # known before the recent days began.
     before = np.maximum(np.arange(n) - RECENT_DAYS, 0)
     known = (before + 1 >= FEWEST_DAYS) & (day >= 0.0)
-    counts = np.minimum(np.arange(n) + 1, RECENT_DAYS)
-    variance = fit.mean_variance(RECENT_DAYS)[before] * RECENT_DAYS / counts
     start = np.zeros(2)
     if n_learned:
         start = np.array([column[learned].mean() for column in fit.season])
-    swing, swing_u = fit.swing(sine - start[0], cosine - start[1], before)
     few = 1.0 + FEW_DAYS_ALLOWANCE / (np.arange(n) + 1.0)
-    total = np.sqrt((variance + reference_var[before]) * few**2 + swing_u**2 + reference_u**2)
-    result["recent_loss"] = np.where(known, recent - reference - swing, np.nan)
-    result["recent_loss_u"] = np.where(known, total, np.nan)
+    series = pd.DataFrame(np.column_stack([clipped, *fit.season]))
+    for view, width in (("step", STEP_DAYS), ("recent", RECENT_DAYS)):
+        mean, sine, cosine = series.rolling(width, min_periods=3).mean().to_numpy().T
+        counts = np.minimum(np.arange(n) + 1, width)
+        variance = fit.mean_variance(width)[before] * width / counts
+        swing, swing_u = fit.swing(sine - start[0], cosine - start[1], before)
+        total = np.sqrt((variance + reference_var[before]) * few**2 + swing_u**2 + reference_u**2)
+        result[f"{view}_loss"] = np.where(known, mean - reference - swing, np.nan)
+        result[f"{view}_loss_u"] = np.where(known, total, np.nan)
 
     asked = (day >= RAMP_AFTER_DAYS) & (np.arange(n) + 1 >= FEWEST_DAYS)
     ramp, ramp_u = fit.ramp()

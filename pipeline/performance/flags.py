@@ -20,8 +20,12 @@ from pipeline.performance.statistics import cusum
 SEVERITIES = ("watch", "plan", "act")
 """From the mildest: keep an eye on it, plan the work, act now."""
 
-LATE_DAYS = (120.0, 240.0)  # days after the baseline between which certainty is raised
-SHAPE_DAYS = 60  # running days after the opening that still tell a jump from a ramp
+LATE_DAYS = (120.0, 180.0)  # days after the baseline between which certainty is raised
+LEAST_STEP = 1.5  # times `least_loss`, below which a few days alone open nothing
+# Running days after the opening that tell a jump from a ramp: two months, or until the flag
+# grows, which may be another jump.
+SHAPE_DAYS = 60
+FEWEST_SHAPE_DAYS = 20
 BEGINNINGS = 60  # days on which a step or a ramp may have begun, when the two are compared
 
 DEFAULT_CHECK = (
@@ -43,9 +47,9 @@ class FlagRules:
     ----------
     least_loss : float
         Smallest loss worth a flag [-].
-    recent_certainty, ramp_certainty : float
-        Loss over its standard uncertainty that opens a flag, for the mean of the last days and
-        for the ramp since the baseline [-].
+    step_certainty, recent_certainty, ramp_certainty : float
+        Loss over its standard uncertainty that opens a flag, for the mean of the last five
+        days, for that of the last ten and for the ramp since the baseline [-].
     late_certainty : float
         Takes the place of `ramp_certainty` from `LATE_DAYS` on, in proportion between: a loss
         that grows is large by then, and each further day is one more chance to be wrong [-].
@@ -67,17 +71,21 @@ class FlagRules:
 
     Notes
     -----
-    The defaults are set together. On pumps of a simulated hall with daily noise of 0.5 %, lag-one
-    correlation 0.7 and an annual swing of 0.15 % that nothing explains they raise some one false
-    flag in a hundred pump-years, and still show a loss of 4 %/yr within 120 days of the baseline
-    and a step of 3 % within ten running days (measured in the tests). A swing of more than twice
-    `annual_swing` raises false flags in the first year.
+    The defaults are set together, so that each of the three views spends little of one budget of
+    false flags. A year holds some hundred means of a few days that tell something new, so these
+    must be very sure; a ramp tells little new after the first months, but its noise is known
+    from few days then. On pumps of a simulated hall with daily noise of 0.5 %, lag-one
+    correlation 0.7 and an annual swing of 0.15 % that nothing explains they raise less than one
+    false flag in a hundred pump-years, and still show a loss of 4 %/yr within 120 days of the
+    baseline and a step of 3 % within ten running days (measured in the tests). A swing of more
+    than twice `annual_swing` raises false flags in the first year.
     """
 
-    least_loss: float = 0.0095
-    recent_certainty: float = 3.9
+    least_loss: float = 0.01
+    step_certainty: float = 4.6
+    recent_certainty: float = 5.0
     ramp_certainty: float = 2.3
-    late_certainty: float = 3.3
+    late_certainty: float = 4.2
     opening_days: int = 3
     closing_share: float = 0.5
     closing_days: int = 10
@@ -245,7 +253,9 @@ def replay_flags(
                     "reason": reason,
                 }
             )
-        since, sudden = _beginning(daily, one, days, first, last, rules, baseline_end)
+        told = int(grown[0]) - RECENT_DAYS if len(grown) else SHAPE_DAYS
+        until = min(last, first + min(SHAPE_DAYS, max(told, FEWEST_SHAPE_DAYS)))
+        since, sudden = _beginning(daily, one, days, first, until, rules, baseline_end)
         shape = "sudden" if sudden else "gradual"
         flags.append(
             common
@@ -298,19 +308,21 @@ class _State:
 
 def _judge(view: pd.DataFrame, rules: FlagRules, age: Floats) -> _State:
     recent, recent_u = view["recent_loss"].to_numpy(), view["recent_loss_u"].to_numpy()
-    ramp, ramp_u = view["ramp_loss"].to_numpy(), view["ramp_loss_u"].to_numpy()
-    asked = np.interp(age, LATE_DAYS, (rules.ramp_certainty, rules.late_certainty))
+    late = np.interp(age, LATE_DAYS, (rules.ramp_certainty, rules.late_certainty))
+    asked = {
+        "step": (LEAST_STEP * rules.least_loss, rules.step_certainty),
+        "recent": (rules.least_loss, rules.recent_certainty),
+        "ramp": (rules.least_loss, late),
+    }
     with np.errstate(invalid="ignore", divide="ignore"):
-        by_recent = (recent >= rules.least_loss) & (recent >= rules.recent_certainty * recent_u)
-        by_ramp = (ramp >= rules.least_loss) & (ramp >= asked * ramp_u)
-        certainty = np.fmax(
-            np.where(recent >= rules.least_loss, recent / recent_u / rules.recent_certainty, 0.0),
-            np.where(ramp >= rules.least_loss, ramp / ramp_u / asked, 0.0),
-        )
         gone = recent < rules.closing_share * rules.least_loss
-        # An old ramp goes on claiming a loss after a repair: the recent days must agree.
-        by_ramp &= ~gone
-    return _State(by_recent | by_ramp, gone, np.nan_to_num(certainty), recent, recent_u)
+        certainty = np.zeros(len(view))
+        for name, (least, needed) in asked.items():
+            loss, u = view[f"{name}_loss"].to_numpy(), view[f"{name}_loss_u"].to_numpy()
+            part = np.where(loss >= least, loss / u / needed, 0.0)
+            # An old ramp goes on claiming a loss after a repair: the recent days must agree.
+            certainty = np.fmax(certainty, np.where(gone, 0.0, part) if name == "ramp" else part)
+    return _State(certainty >= 1.0, gone, certainty, recent, recent_u)
 
 
 def _surest(states: Mapping[str, _State], index: int) -> str:
@@ -350,7 +362,7 @@ def _beginning(
     one: Watched,
     days: pd.DatetimeIndex,
     first: int,
-    last: int,
+    until: int,
     rules: FlagRules,
     baseline_end: pd.Timestamp,
 ) -> tuple[pd.Timestamp, bool]:
@@ -358,8 +370,6 @@ def _beginning(
     loss = one.loss_sign * daily[one.column].to_numpy(dtype=float)
     learned = np.asarray(days < baseline_end) & np.isfinite(loss)
     target = float(loss[learned].mean()) if learned.any() else 0.0
-    # The day a flag opens is early to tell a jump from a ramp; two months more tell it better.
-    until = min(last, first + SHAPE_DAYS)
     seen = np.nan_to_num(loss[: until + 1], nan=target) - target
     upper, _ = cusum(seen[: first + 1], 0.0, 0.5 * rules.least_loss)
     zero = np.flatnonzero(upper <= 0.0)

@@ -140,8 +140,11 @@ def test_shared_meter_that_moves_all_pumps_is_the_meter(baseline):
     points = sick("flow_meter", 0.08, np.random.default_rng(5))
     verdict = verdict_on(points, baseline, meter_shared=True, sisters_moved_alike=True)
     assert verdict.causes == ("flow_meter",)
-    alone = verdict_on(points, baseline, meter_shared=True, sisters_moved_alike=False)
+    alone = verdict_on(points, baseline, meter_shared=True, sisters_stood=True)
     assert "flow_meter" not in alone.causes
+    # Nothing is known of the others: nothing is excluded.
+    unknown = verdict_on(points, baseline, meter_shared=True)
+    assert "flow_meter" in unknown.causes
 
 
 def test_shared_level_that_moves_all_pumps_is_the_level(baseline):
