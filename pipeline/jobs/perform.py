@@ -367,25 +367,41 @@ def baseline_trends(asked: tuple[Baseline, pd.DataFrame, Drift]) -> list[dict[st
     list of dict
         Rows of the ``trends`` table.
     """
+    rows = [one_trend(asked, name) for name in QUANTITIES]
+    return [*rows, one_trend(asked, "efficiency", "level_only")]
+
+
+def one_trend(
+    asked: tuple[Baseline, pd.DataFrame, Drift], quantity: str, assumption: str = "as_used"
+) -> dict[str, object]:
+    """Give one of the trends of `baseline_trends`.
+
+    Parameters
+    ----------
+    asked : tuple of Baseline, DataFrame and Drift
+        As for `baseline_trends`.
+    quantity : str
+        ``head``, ``power`` or ``efficiency``.
+    assumption : str
+        ``as_used``, or ``level_only`` for efficiency.
+
+    Returns
+    -------
+    dict
+        A row of the ``trends`` table.
+    """
     b, mine, drift = asked
     known = b.curve is not None and np.isfinite(b.curve.mean_flow_)
     flow = float(b.curve.mean_flow_) if b.curve is not None and known else None
-
-    def trend(column: str, quantity: str) -> Trend:
-        return degradation_trend(
-            mine,
-            column,
-            drift_u_per_year=drift.deviations[quantity],
-            reference_flow=flow,
-            flow_u=drift.flow_u,
-        )
-
-    rows = [
-        _trend_row(b, "as_used", name, trend(f"{name}_deviation", name), mine)
-        for name in QUANTITIES
-    ]
-    other = trend("level_only_efficiency_deviation", "efficiency")
-    return [*rows, _trend_row(b, "level_only", "efficiency", other, mine)]
+    before = "" if assumption == "as_used" else f"{assumption}_"
+    trend = degradation_trend(
+        mine,
+        f"{before}{quantity}_deviation",
+        drift_u_per_year=drift.deviations[quantity],
+        reference_flow=flow,
+        flow_u=drift.flow_u,
+    )
+    return _trend_row(b, assumption, quantity, trend, mine)
 
 
 def _trend_row(

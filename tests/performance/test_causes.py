@@ -263,3 +263,25 @@ def test_every_check_tells_of_known_causes_and_is_worth_doing():
     four = ["suction_gauge", "suction_restriction", "internal_wear", "flow_meter"]
     assert best_check(four) == CHECKS["suction_portable"]
     assert best_check(["insufficient_evidence"]) == CHECKS["wait"]
+
+
+def test_a_low_margin_of_suction_head_keeps_the_reversible_loss_in_the_set(baseline):
+    """A tenth of the running below the margin; which way it went is not known."""
+    points = sick("reversible", 0.06, np.random.default_rng(16))
+    assert "reversible" in verdict_on(points, baseline, share_below_npsh_margin=0.3).causes
+    seldom = verdict_on(points, baseline, share_below_npsh_margin=0.01)
+    assert "reversible" in seldom.excluded
+    low = verdict_on(points, baseline, only_at_low_level=True)
+    assert "reversible" in low.causes
+    assert not {"internal_wear", "impeller_damage"} & set(low.causes)
+
+
+def test_pumps_that_share_meter_and_level_leave_what_fits(baseline):
+    """A meter 8 % low shows over flow as no error of a level does."""
+    known = dict.fromkeys(
+        ("meter_shared", "sisters_moved_alike", "level_shared", "level_sisters_moved_alike"), True
+    )
+    meter = sick("flow_meter", 0.08, np.random.default_rng(17))
+    level = sick("suction_gauge", 0.06, np.random.default_rng(18))
+    assert verdict_on(meter, baseline, **known).causes == ("flow_meter",)
+    assert "suction_gauge" in verdict_on(level, baseline, **known).causes

@@ -10,7 +10,7 @@ import pandas as pd
 from pump_fleet import DUTY_FLOW, DUTY_HEAD, GRID, START, Drawn, leakage_for, plant_pump, pump_head
 
 from pipeline.jobs.baselines import Baseline, Epoch, baseline_of, deviation_from
-from pipeline.jobs.perform import Drift, baseline_trends, daily_rows, level_groups
+from pipeline.jobs.perform import Drift, daily_rows, level_groups, one_trend
 from pipeline.performance.causes import Circumstances, Verdict, find_causes, flow_signature
 from pipeline.performance.circumstances import gauge_offset, moved_alike, recovered_at
 from pipeline.performance.flags import PERFORMANCE, FlagReplay, Watched, replay_flags
@@ -46,19 +46,12 @@ class Chain:
         found["n_points"] = found["points"]
         return found
 
-    @cached_property
-    def trends(self) -> pd.DataFrame:
-        """Rows of the trends table."""
+    def rate(self, quantity: str = "head", assumption: str = "as_used") -> pd.Series:
+        """One row of the trends."""
         daily = self.daily.assign(**level_groups(self.baseline, self.daily))
         quantities = dict.fromkeys(("head", "power", "efficiency"), 0.0)
         drift = Drift(deviations=quantities, flow_u=FLOW_U)
-        return pd.DataFrame(baseline_trends((self.baseline, daily, drift)))
-
-    def rate(self, quantity: str = "head", assumption: str = "as_used") -> pd.Series:
-        """One row of the trends."""
-        rows = self.trends
-        mine = (rows["quantity"] == quantity) & (rows["assumption"] == assumption)
-        return rows[mine].iloc[0]
+        return pd.Series(one_trend((self.baseline, daily, drift), quantity, assumption))
 
     def replay(self, column: str | None = None) -> FlagReplay:
         """Replay the flags: of what is watched, or of one column alone."""
