@@ -15,15 +15,17 @@ from pipeline.jobs.context import Run
 from pipeline.months import months_between
 from pipeline.performance.baseline import BaselineCurve
 from pipeline.performance.deviation import deviation
+from pipeline.performance.good_period import FEWEST_LEARNING_DAYS, LEARNING_DAYS, first_change
 from pipeline.performance.operating_points import STEADY
 from pipeline.plant import Pump
 from pipeline.plant.side_files import Event
 from pipeline.plant.types import BEGINNING
 
-LEARNING_DAYS = 60
-"""Days with operating points from which a baseline is learned unless the plant file says."""
-
 LEAST_POINTS = 200
+MOST_STARTS = 4
+"""How often a good period is looked for again after a change in its first days."""
+
+DECLARED, DETECTED = "declared", "detected"
 CURVE_POINTS = 41
 
 _COLUMNS = (
@@ -83,6 +85,9 @@ class Baseline:
         Span of the points.
     suction_source : str
         The suction source most of the points rest on.
+    period, reason : str
+        ``declared`` or ``detected``, and in words why these days were taken; empty for a
+        maker's curve.
     """
 
     epoch: Epoch
@@ -92,6 +97,8 @@ class Baseline:
     learned_from: pd.Timestamp | None = None
     learned_to: pd.Timestamp | None = None
     suction_source: str = ""
+    period: str = ""
+    reason: str = ""
 
 
 def epochs_of(versions: Sequence[Pump], events: Iterable[Event], end: pd.Timestamp) -> list[Epoch]:
@@ -160,12 +167,15 @@ def learn(run: Run, epoch: Epoch) -> Baseline:
     -------
     Baseline
         From the maker's curve where one is declared, else learned from the declared good
-        period, else from the first ``LEARNING_DAYS`` days with operating points.
+        period, else from the first ``LEARNING_DAYS`` days with operating points and without a
+        sudden change.
     """
-    return baseline_of(epoch, _learning_points(run, epoch))
+    return baseline_of(epoch, *_learning_points(run, epoch))
 
 
-def baseline_of(epoch: Epoch, points: pd.DataFrame) -> Baseline:
+def baseline_of(
+    epoch: Epoch, points: pd.DataFrame, period: str = DETECTED, reason: str = ""
+) -> Baseline:
     """Make the baseline of an epoch from the points it may learn from.
 
     Parameters
@@ -174,6 +184,8 @@ def baseline_of(epoch: Epoch, points: pd.DataFrame) -> Baseline:
         Where it is to hold.
     points : DataFrame
         Steady operating points in time order, SI.
+    period, reason : str
+        How these points were chosen.
 
     Returns
     -------
@@ -197,6 +209,8 @@ def baseline_of(epoch: Epoch, points: pd.DataFrame) -> Baseline:
         learned_from=span[0],
         learned_to=span[1],
         suction_source=source,
+        period=period,
+        reason=reason,
     )
 
 
@@ -253,7 +267,8 @@ def _from_maker(pump: Pump) -> BaselineCurve:
     return BaselineCurve.from_curve_points(curve, power="shaft_power")
 
 
-def _learning_points(run: Run, epoch: Epoch) -> pd.DataFrame:
+def _learning_points(run: Run, epoch: Epoch) -> tuple[pd.DataFrame, str, str]:
+    """Points a baseline is learned from, how they were chosen, and why."""
     pump = epoch.pump
     start = max(epoch.start, pump.baseline_from or epoch.start)
     end = min(epoch.end, pump.baseline_to or epoch.end)
@@ -261,15 +276,34 @@ def _learning_points(run: Run, epoch: Epoch) -> pd.DataFrame:
         # The declared span lies in another epoch: this one learns from its own first days.
         start, end = epoch.start, epoch.end
     elif pump.baseline_to is not None:
-        return steady_points(run, pump.id, start, end)
-    # Read on only as far as needed: the first days with points decide.
+        points = steady_points(run, pump.id, start, end)
+        return points, DECLARED, "the plant file declares this period"
+    since = (
+        "the pump's first days" if start == BEGINNING else f"the first days since {start:%Y-%m-%d}"
+    )
+    for _ in range(MOST_STARTS):
+        points = _first_days(run, pump.id, start, end)
+        change = first_change(points) if len(points) else None
+        if change is None:
+            return points, DETECTED, f"{since} with operating points, without a sudden change"
+        what = f"{change.quantity} changed by {100 * change.size:+.1f} % on {change.day:%Y-%m-%d}"
+        if change.days_before >= FEWEST_LEARNING_DAYS:
+            kept = points[points["time"] < change.day].reset_index(drop=True)
+            return kept, DETECTED, f"{since} with operating points, until {what}"
+        since = f"the first days after {what}"
+        start = change.day
+    return points, DETECTED, f"{since}; no weeks without a sudden change were found"
+
+
+def _first_days(run: Run, pump: str, start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
+    """Give the points of the first learning days; months are read only as far as needed."""
     stored = run.stage.months(run.learning_points)
     found: list[pd.DataFrame] = []
     for month in stored:
         first, last = run.bounds(month)
         if last <= start or first >= end:
             continue
-        part = steady_points(run, pump.id, max(first, start), min(last, end))
+        part = steady_points(run, pump, max(first, start), min(last, end))
         found.append(part)
         days = pd.concat(found)["time"].dt.floor("D")
         if days.nunique() >= LEARNING_DAYS:
@@ -291,6 +325,8 @@ def baseline_rows(baselines: Sequence[Baseline]) -> pd.DataFrame:
                 "pump": b.epoch.pump.id,
                 "start": b.epoch.start,
                 "source": b.source,
+                "period": b.period,
+                "reason": b.reason,
                 "status": curve.status_ if curve is not None else "insufficient_points",
                 "learned_from": b.learned_from,
                 "learned_to": b.learned_to,

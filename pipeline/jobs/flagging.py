@@ -139,6 +139,9 @@ def _replay_all(
 
 def _performance(run: Run, b: Baseline, daily: pd.DataFrame) -> FlagReplay | None:
     mine = of_epoch(b, daily)
+    if b.source == "learned" and b.learned_from is not None:
+        # What was before the good period is neither its reference nor a loss against it.
+        mine = mine[mine["time"] > b.learned_from - pd.Timedelta("1D")].reset_index(drop=True)
     if mine.empty or b.curve is None or b.curve.status_ != "ok":
         return None
     first = mine["time"].min()

@@ -192,6 +192,7 @@ def _baseline_columns(readings: Readings, zone: str) -> list[_Column]:
         ("Status", lambda r: plain(r["status"])),
         ("Learned from", lambda r: f"{day_text(r['learned_from'], zone)} to "
          f"{day_text(r['learned_to'], zone)}"),
+        ("Because", lambda r: plain(r["reason"])),
         ("Points", _value("points", 0)),
         (_headed("Speaks for flows", flow), lambda r: f"{number(r['flow_low'], 0)} to "
          f"{number(r['flow_high'], 0)}"),

@@ -156,6 +156,14 @@ BASELINES = Contract(
         C("start", "time", "Since when this baseline holds, UTC.", nullable=False),
         C("source", "text", "learned or maker.", nullable=False),
         C("status", "text", "ok, or why there is none.", nullable=False),
+        C(
+            "period",
+            "text",
+            "Of a learned one: declared in the plant file, or detected: the first 60 days with "
+            "operating points and without a sudden change.",
+            nullable=False,
+        ),
+        C("reason", "text", "Why these days were taken.", nullable=False),
         C("learned_from", "time", "Start of the points it was learned from."),
         C("learned_to", "time", "End of the points it was learned from."),
         C("points", "integer", "Operating points it rests on.", nullable=False),
