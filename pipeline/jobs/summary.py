@@ -125,7 +125,8 @@ def summary_text(plant: Plant) -> str:
              "efficiency, change per year"],
             [_pump_cells(p) for p in pumps],
         ),
-        "Interval of the change per year: scatter and season; drift of instruments is not in it.",
+        "Interval of the change per year: scatter and season, and drift of instruments where "
+        "`accuracy` declares `drift_per_year`.",
         "",
     ]  # fmt: skip
     lines += _flag_lines(_records(found["flags"]), _records(found["flag_news"]))

@@ -30,6 +30,11 @@ def points(changes: dict[int, float], noise: float = 0.004) -> pd.DataFrame:
     for first, change in changes.items():
         head = np.where(day >= first, head * (1.0 + change), head)
     frame = BY_NAME["operating_points"].empty().reindex(range(len(time)))
+    stated = {
+        f"{name}_u_{part}": size
+        for name, size in (("flow", 1e-4), ("total_head", 0.05), ("electrical_power", 50.0))
+        for part in ("systematic", "random")
+    }
     return frame.assign(
         pump="A",
         time=time,
@@ -41,6 +46,7 @@ def points(changes: dict[int, float], noise: float = 0.004) -> pd.DataFrame:
         electrical_power=20e3 + 150e3 * flow,
         speed_ratio=1.0,
         suction_pressure_source="measured",
+        **stated,
     )
 
 
