@@ -1,14 +1,12 @@
-"""From operating points to deviations, trends, money and one line per pump."""
+"""From operating points to rolling figures, baselines and daily deviations."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 import pandas as pd
 
-from pipeline.hydraulics.head import STANDARD_GRAVITY
 from pipeline.jobs.baselines import (
     Baseline,
     baseline_rows,
@@ -23,7 +21,7 @@ from pipeline.jobs.context import Run
 from pipeline.jobs.workers import MonthJob, MonthMade, Workers, build_months
 from pipeline.months import Month, day_starts
 from pipeline.performance.baseline import BaselineCurve
-from pipeline.performance.deviation import QUANTITIES, daily_deviation, drift_of_deviations
+from pipeline.performance.deviation import daily_deviation
 from pipeline.performance.operating_points import STEADY
 from pipeline.performance.reduction import reduce_points
 from pipeline.performance.rolling import (
@@ -31,8 +29,6 @@ from pipeline.performance.rolling import (
     SOURCES_BY_CERTAINTY,
     rolling_performance,
 )
-from pipeline.performance.trend import Trend, degradation_trend
-from pipeline.plant import Accuracy, Snapshot
 from pipeline.plant.side_files import Event
 
 _POINT_COLUMNS = (
@@ -238,188 +234,3 @@ def _level_only(points: pd.DataFrame, curve: BaselineCurve | None, zone: str) ->
     code, days = pd.factorize(day_starts(pd.DatetimeIndex(points["time"])[ok], zone), sort=True)
     total = np.bincount(code, power[ok], len(days))
     return pd.Series(np.bincount(code, (power * found)[ok], len(days)) / total, index=days)
-
-
-def find_trends(run: Run, held: Workers, baselines: Sequence[Baseline]) -> None:
-    """Build ``trends`` from all daily deviations."""
-    inputs = [
-        "trends", 1, run.fingerprints.perform, starts_of(baselines),
-        _digests(run, "daily_deviations"),
-    ]  # fmt: skip
-    run.build("trends", None, inputs, lambda: _trend_rows(run, held, baselines))
-
-
-def _digests(run: Run, table: str) -> list[list[str]]:
-    return [list(item) for item in sorted(run.stage.digests(table).items())]
-
-
-def _trend_rows(run: Run, held: Workers, baselines: Sequence[Baseline]) -> pd.DataFrame:
-    found = held.map_with_run(run, "trends", _trends_of, baselines)
-    return pd.DataFrame([row for rows in found for row in rows])
-
-
-def level_groups(b: Baseline, daily: pd.DataFrame) -> dict[str, pd.Series]:
-    """Days whose suction pressure is from one source share its error: no wear, but a level.
-
-    The source the baseline was learned with carries the same error as the baseline.
-    """
-    source = daily["suction_pressure_source"].astype(str)
-    own = source == b.suction_source
-    return {
-        "level_group": source,
-        "level_group_u": daily["suction_u_systematic"].where(~own, 1e-6),
-    }
-
-
-def _trends_of(run: Run, b: Baseline) -> list[dict[str, object]]:
-    """Read what one baseline's trends are made of, and make them."""
-    daily = run.read("daily_deviations")
-    within = (
-        (daily["pump"] == b.epoch.pump.id)
-        & (daily["day"] >= b.epoch.start - pd.Timedelta("1D"))
-        & (daily["day"] < b.epoch.end)
-    )
-    mine = daily[within].rename(columns={"day": "time"})
-    mine["n_points"] = mine["points"]
-    mine = mine.assign(**level_groups(b, mine))
-    return baseline_trends((b, mine, drift_of(b, run.plant.at(_last(b, run.as_of)))))
-
-
-def _last(b: Baseline, as_of: pd.Timestamp) -> pd.Timestamp:
-    """An instant within the last day of an epoch."""
-    return max(b.epoch.start, min(b.epoch.end, as_of) - pd.Timedelta("1D"))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Drift:
-    """What of the instruments does not cancel in a trend of one pump against itself.
-
-    Parameters
-    ----------
-    deviations : mapping of str to float
-        Declared drift, as standard uncertainty of the rate of each quantity [1/yr].
-    flow_u : float
-        Relative systematic uncertainty of the flow: which flow the rate is for [-].
-    """
-
-    deviations: Mapping[str, float]
-    flow_u: float = 0.0
-
-
-def drift_of(b: Baseline, now: Snapshot) -> Drift:
-    """Put together what the plant file says of the drift of a pump's instruments.
-
-    Parameters
-    ----------
-    b : Baseline
-        The baseline.
-    now : Snapshot
-        The plant as it is at the end of the baseline's epoch.
-
-    Returns
-    -------
-    Drift
-        Zero where nothing is declared.
-    """
-    if b.curve is None or b.curve.status_ != "ok":
-        return Drift(deviations=dict.fromkeys(QUANTITIES, 0.0))
-    pump = b.epoch.pump
-    meter = now.meter_of(pump.id) if pump.flow_tag is None else None
-
-    def accuracy(name: str | None) -> Accuracy:
-        return now.tags[name].accuracy if name in now.tags else Accuracy()
-
-    flow = accuracy(pump.flow_tag if meter is None else meter.tag)
-    power = accuracy(pump.power_tag)
-    sides = [accuracy(pump.discharge_pressure_tag)]
-    if b.suction_source == "measured":
-        sides.append(accuracy(pump.suction_pressure_tag))
-    at = b.curve.mean_flow_
-    rise = b.curve.density * STANDARD_GRAVITY * float(b.curve.predict_head(at))
-    watts = float(b.curve.predict_power(at))
-    return Drift(
-        deviations=drift_of_deviations(
-            b.curve,
-            float(np.hypot(flow.drift_relative, flow.drift_absolute / at)),
-            float(np.hypot.reduce([x for a in sides for x in _pressure_drift(a, rise)])),
-            float(np.hypot(power.drift_relative, power.drift_absolute / watts)),
-        ),
-        flow_u=float(np.hypot(flow.systematic_relative, flow.systematic_absolute / at)),
-    )
-
-
-def _pressure_drift(accuracy: Accuracy, rise: float) -> tuple[float, float]:
-    # A reading is about the rise of pressure at most, on either side of the pump.
-    return accuracy.drift_absolute, accuracy.drift_relative * rise
-
-
-def baseline_trends(asked: tuple[Baseline, pd.DataFrame, Drift]) -> list[dict[str, object]]:
-    """Give the trends of one pump under one baseline.
-
-    Parameters
-    ----------
-    asked : tuple of Baseline, DataFrame and Drift
-        The baseline, its rows of ``daily_deviations`` with the day named ``time`` and the
-        columns ``n_points``, ``level_group`` and ``level_group_u`` added, and what drifts.
-
-    Returns
-    -------
-    list of dict
-        Rows of the ``trends`` table.
-    """
-    rows = [one_trend(asked, name) for name in QUANTITIES]
-    return [*rows, one_trend(asked, "efficiency", "level_only")]
-
-
-def one_trend(
-    asked: tuple[Baseline, pd.DataFrame, Drift], quantity: str, assumption: str = "as_used"
-) -> dict[str, object]:
-    """Give one of the trends of `baseline_trends`.
-
-    Parameters
-    ----------
-    asked : tuple of Baseline, DataFrame and Drift
-        As for `baseline_trends`.
-    quantity : str
-        ``head``, ``power`` or ``efficiency``.
-    assumption : str
-        ``as_used``, or ``level_only`` for efficiency.
-
-    Returns
-    -------
-    dict
-        A row of the ``trends`` table.
-    """
-    b, mine, drift = asked
-    known = b.curve is not None and np.isfinite(b.curve.mean_flow_)
-    flow = float(b.curve.mean_flow_) if b.curve is not None and known else None
-    before = "" if assumption == "as_used" else f"{assumption}_"
-    trend = degradation_trend(
-        mine,
-        f"{before}{quantity}_deviation",
-        drift_u_per_year=drift.deviations[quantity],
-        reference_flow=flow,
-        flow_u=drift.flow_u,
-    )
-    return _trend_row(b, assumption, quantity, trend, mine)
-
-
-def _trend_row(
-    b: Baseline, assumption: str, name: str, trend: Trend, daily: pd.DataFrame
-) -> dict[str, object]:
-    known = trend.status == "ok"
-    return {
-        "pump": b.epoch.pump.id,
-        "start": b.epoch.start,
-        "assumption": assumption,
-        "quantity": name,
-        "status": trend.status,
-        "rate": trend.slope_per_year,
-        "rate_low": trend.lower95,
-        "rate_high": trend.upper95,
-        "reference_flow": trend.reference_flow,
-        "first_day": daily["time"].min() if known else pd.NaT,
-        "last_day": daily["time"].max() if known else pd.NaT,
-        "days": int(trend.days_used),
-        "method": trend.method,
-    }

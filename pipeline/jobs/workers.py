@@ -35,6 +35,7 @@ _PRELOADED = [
     "pipeline.jobs.money",
     "pipeline.jobs.points",
     "pipeline.jobs.perform",
+    "pipeline.jobs.trends",
     "pipeline.jobs.suction",
     "pipeline.report",
 ]

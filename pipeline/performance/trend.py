@@ -130,6 +130,7 @@ def degradation_trend(
     drift_u_per_year: float = 0.0,
     reference_flow: float | None = None,
     flow_u: float = 0.0,
+    scale_u: float = 0.0,
     min_span_days: float = 60.0,
     min_days: int = 30,
     min_coverage: float = 0.15,
@@ -159,6 +160,9 @@ def degradation_trend(
         Flow the slope is for; the median of the days when left out [m3/s].
     flow_u : float
         Relative systematic standard uncertainty of the flow: which flow the slope is for [-].
+    scale_u : float
+        Relative systematic standard uncertainty of the quantity itself, the same now as in the
+        baseline: it leaves a sound pump at no deviation, but scales a loss [-].
     min_span_days : float
         Shortest span that gets a slope [d].
     min_days : int
@@ -237,9 +241,9 @@ def degradation_trend(
     total = sum(odds)
     mixed = mix(fits, [each / total for each in odds], SHARED)
     chosen = fits[len(steps)]
-    lean_u = np.hypot(LEAN, LEAN_U) * flow_u
+    rate_u = float(np.hypot(np.hypot(LEAN, LEAN_U) * flow_u, scale_u))
     trend = _report(
-        mixed, chosen, stamps, day, raw, steps, annual_swing, drift_u_per_year, lean_u, keep, seen
+        mixed, chosen, stamps, day, raw, steps, annual_swing, drift_u_per_year, rate_u, keep, seen
     )
     return dataclasses.replace(trend, reference_flow=middle)
 
@@ -375,13 +379,13 @@ def _report(
     steps: list[int],
     annual_swing: float,
     drift_u_per_year: float,
-    lean_u: float,
+    rate_u: float,
     keep: NDArray[np.bool_],
     seen: dict[str, float],
 ) -> Trend:
     unit = np.eye(SHARED)
     slope, slope_u = fit.combine(unit[1])
-    other_u = float(np.hypot(drift_u_per_year, lean_u * slope))
+    other_u = float(np.hypot(drift_u_per_year, rate_u * slope))
     lower, upper = mixture_interval(fit, unit[1], other_u)
     level, level_u = fit.combine(unit[0])
     years = seen["span_days"] / DAYS_PER_YEAR

@@ -182,6 +182,22 @@ def test_an_unsure_flow_makes_the_rate_unsure(daily_series):
     assert unsure.slope_u == pytest.approx(np.hypot(sure.slope_u, 0.05 * 0.02 * 2**0.5), rel=0.02)
 
 
+def test_an_offset_that_cancels_still_scales_the_loss(daily_series):
+    """Heads that all read too high or low by some 3 %: none of it is loss, all of it divides one.
+
+    The reading is head plus offset, the deviation (H + e) / (H0 + e) - 1 = (H/H0 - 1) / (1 + e/H0).
+    """
+    rng = np.random.default_rng(20)
+    told, blind = [], []
+    for offset in 0.03 * rng.standard_normal(40):
+        true = daily_series(rng, 500, -0.05, sd=0.0002, outage=False)
+        read = true.assign(deviation=true["deviation"] / (1.0 + offset))
+        told.append(degradation_trend(read, scale_u=0.03, annual_swing=1e-4, find_steps=False))
+        blind.append(degradation_trend(read, annual_swing=1e-4, find_steps=False))
+    assert recovered(told, -0.05)[0] >= 0.90
+    assert recovered(blind, -0.05)[0] < 0.6
+
+
 @pytest.mark.parametrize(
     ("days", "kept", "status"),
     [

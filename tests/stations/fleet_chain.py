@@ -7,16 +7,29 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from pump_fleet import DUTY_FLOW, DUTY_HEAD, GRID, START, Drawn, leakage_for, plant_pump, pump_head
+from pump_fleet import (
+    DUTY_FLOW,
+    DUTY_HEAD,
+    GRID,
+    INSTRUMENTS,
+    START,
+    Drawn,
+    leakage_for,
+    plant_pump,
+    pump_head,
+)
+from richmond import SPECIFIC_WEIGHT
 
 from pipeline.jobs.baselines import Baseline, Epoch, baseline_of, deviation_from
-from pipeline.jobs.perform import Drift, daily_rows, level_groups, one_trend
+from pipeline.jobs.perform import daily_rows
+from pipeline.jobs.trends import Drift, level_groups, one_trend
 from pipeline.performance.causes import Circumstances, Verdict, find_causes, flow_signature
 from pipeline.performance.circumstances import gauge_offset, moved_alike, recovered_at
 from pipeline.performance.flags import PERFORMANCE, FlagReplay, Watched, replay_flags
 
 SIGNATURE_DAYS = pd.Timedelta("30D")
 FLOW_U = 0.010
+HEAD_U = INSTRUMENTS["discharge"].systematic_absolute / (SPECIFIC_WEIGHT * DUTY_HEAD)
 
 
 @dataclass(frozen=True)
@@ -50,7 +63,7 @@ class Chain:
         """One row of the trends."""
         daily = self.daily.assign(**level_groups(self.baseline, self.daily))
         quantities = dict.fromkeys(("head", "power", "efficiency"), 0.0)
-        drift = Drift(deviations=quantities, flow_u=FLOW_U)
+        drift = Drift(deviations=quantities, flow_u=FLOW_U, head_u=HEAD_U)
         return pd.Series(one_trend((self.baseline, daily, drift), quantity, assumption))
 
     def replay(self, column: str | None = None) -> FlagReplay:
