@@ -14,12 +14,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
-from scipy.optimize import lsq_linear
-from scipy.stats import chi2
 
 from pipeline.hydraulics._numeric import STANDARD_GRAVITY
+from pipeline.performance._cause_shapes import SHAPE_U, probabilities
 from pipeline.performance.baseline import BaselineCurve
+from pipeline.performance.circumstances import ALIKE_DAYS
 from pipeline.performance.site_checks import CHECKS, best_check
 
 CAUSES = {
@@ -38,14 +37,11 @@ CAUSES = {
 """Every cause a verdict can name, and what it means."""
 
 LEAST_PROBABILITY = 0.003  # a cause less likely than this to look as seen is excluded
-# Shapes are not exact: the affinity laws, the curve and "constant" errors all bend a little.
-SHAPE_U = 0.003
 LEAST_CERTAINTY = 2.5  # deviations below this many standard uncertainties are no evidence
-LARGEST = {"leakage": 0.4, "head": 0.4, "power": 0.4, "flow": 0.3, "metres": 0.5}
 OFTEN = 0.1  # share of running from which a low margin of suction head can matter
-GAUGE_TOLERANCE = 3.0  # standard uncertainties an offset of a pump-off check may explain
-
-Floats = NDArray[np.float64]
+GAUGE_TOLERANCE = 3.0  # standard uncertainties beyond which a pump-off check speaks
+GAUGE_SHARE = 0.5  # share of the loss a gauge must explain to be its cause
+GAUGES = {"suction": "suction_gauge", "discharge": "discharge_gauge"}
 
 __all__ = ["CAUSES", "Circumstances", "Verdict", "find_causes", "flow_signature"]
 
@@ -155,12 +151,15 @@ def flow_signature(
     -------
     DataFrame
         Range index, rising ``flow`` [m3/s] at reference speed; ``head_deviation``,
-        ``head_deviation_u``, ``power_deviation``, ``power_deviation_u`` [-], ``n_points``.
+        ``head_deviation_u``, ``power_deviation``, ``power_deviation_u`` [-], ``n_points``, and
+        ``head_deviation_mean_u``, ``power_deviation_mean_u``: the same in every row, that of
+        the mean of all points [-].
 
     Notes
     -----
     The random part of a class is the scatter of its points over the root of their number, but
-    not below that of independent days, of which there are as many as dates.
+    not below that of independent days, of which there are as many as dates. Days next to each
+    other are alike at all flows, so that the mean of all is less sure than its classes say.
     """
     ok = (deviations["deviation_status"] == "ok").to_numpy()
     flow = points["flow"].to_numpy(dtype=float)
@@ -173,7 +172,10 @@ def flow_signature(
     else:
         table = table.assign(day=np.arange(len(table)))
     names = ["head_deviation", "power_deviation"]
-    columns = ["flow", *names, *(f"{name}_u" for name in names), "n_points"]
+    columns = [
+        "flow", *names, *(f"{name}_u" for name in names), "n_points",
+        *(f"{name}_mean_u" for name in names),
+    ]  # fmt: skip
     if table.empty:
         return pd.DataFrame({name: pd.Series(dtype="float64") for name in columns})
     width = 0.02 * 0.5 * (baseline.q_min_ + baseline.q_max_)
@@ -187,6 +189,11 @@ def flow_signature(
         scatter = grouped[name].std(ddof=1).fillna(SHAPE_U)
         systematic = grouped[f"{name}_u_systematic"].mean()
         result[f"{name}_u"] = np.hypot(scatter / np.sqrt(days), systematic)
+        daily = table.groupby("day")[name].mean()
+        spread = daily.var(ddof=1) if len(daily) > 1 else SHAPE_U**2
+        result[f"{name}_mean_u"] = np.hypot(
+            np.sqrt(ALIKE_DAYS * spread / len(daily)), systematic.mean()
+        )
     result["n_points"] = grouped.size().astype(float)
     return result.reset_index(drop=True)[columns]
 
@@ -226,7 +233,7 @@ def find_causes(signature: pd.DataFrame, baseline: BaselineCurve, known: Circums
 
     excluded = _excluded_by_checks(known, table, baseline)
     possible = set(CAUSES) - set(excluded) - {"off_design", "insufficient_evidence"}
-    scores = _probabilities(table, baseline, possible)
+    scores = probabilities(table, baseline, possible)
     fitting = {cause: p for cause, p in scores.items() if p >= LEAST_PROBABILITY}
     why = "the fit of head and power over flow"
     if fitting:
@@ -265,7 +272,6 @@ def _certainty(table: pd.DataFrame) -> float:
 
 def _settled(known: Circumstances, table: pd.DataFrame, baseline: BaselineCurve) -> Verdict | None:
     """A single cause, where a check leaves no other."""
-    rest = "a check settles it"
     shared = {}
     if known.meter_shared and known.sisters_moved_alike:
         shared["flow_meter"] = "all pumps on the shared flow meter moved alike"
@@ -273,31 +279,49 @@ def _settled(known: Circumstances, table: pd.DataFrame, baseline: BaselineCurve)
         shared["suction_gauge"] = "all pumps on the shared level moved alike"
     if len(shared) > 1:
         # Pumps that share both: head and power over flow may tell which of the two it is.
-        fit = _probabilities(table, baseline, set(shared))
+        fit = probabilities(table, baseline, set(shared))
         likely = {cause: why for cause, why in shared.items() if fit[cause] >= LEAST_PROBABILITY}
         shared = likely or shared
     if shared:
         why = " and ".join(shared.values())
         others = set(CAUSES) - set(shared) - {"insufficient_evidence"}
         return _verdict(tuple(shared), dict.fromkeys(others, why), table, why)
-    for side, cause in (("suction", "suction_gauge"), ("discharge", "discharge_gauge")):
-        offset = getattr(known, f"{side}_gauge_offset")
-        offset_u = getattr(known, f"{side}_gauge_offset_u")
+    for side, cause in GAUGES.items():
         if side == "suction" and known.suction_source != "measured":
             continue
-        if np.isfinite(offset) and np.isfinite(offset_u) and abs(offset) > 3.0 * offset_u:
-            metres = offset / (baseline.density * STANDARD_GRAVITY)
-            metres = -metres if side == "suction" else metres
-            head = baseline.predict_head(table["flow"].to_numpy())
-            left = table["head_deviation"].to_numpy() - metres / head
-            extra = offset_u / (baseline.density * STANDARD_GRAVITY) / head
-            remaining = table.assign(
-                head_deviation=left, head_deviation_u=np.hypot(table["head_deviation_u"], extra)
-            )
-            if _certainty(remaining) < LEAST_CERTAINTY:
-                rest = f"the {side} gauge moved as much while the pump stood"
-                return _single(cause, table, rest)
+        offset = getattr(known, f"{side}_gauge_offset")
+        offset_u = getattr(known, f"{side}_gauge_offset_u")
+        if not abs(offset) > GAUGE_TOLERANCE * offset_u:
+            continue
+        seen = float(table["head_deviation"].mean())
+        shown, shown_u = _shown_by(side, known, table, baseline)
+        head_u = np.hypot(_mean_u(table, "head"), shown_u)
+        left = abs(seen - shown)
+        power = abs(float(table["power_deviation"].mean()))
+        if (
+            left < LEAST_CERTAINTY * head_u
+            and left < GAUGE_SHARE * abs(seen)
+            and power < LEAST_CERTAINTY * _mean_u(table, "power")
+        ):
+            rest = f"the {side} gauge moved as much while the pump stood"
+            return _single(cause, table, rest)
     return None
+
+
+def _shown_by(
+    side: str, known: Circumstances, table: pd.DataFrame, baseline: BaselineCurve
+) -> tuple[float, float]:
+    """Mean head deviation a gauge shows by what it moved with the pump off, and its uncertainty."""
+    sign = -1.0 if side == "suction" else 1.0
+    head = baseline.predict_head(table["flow"].to_numpy(dtype=float))
+    part = float(np.mean(1.0 / (baseline.density * STANDARD_GRAVITY * head)))
+    offset = getattr(known, f"{side}_gauge_offset")
+    return sign * offset * part, getattr(known, f"{side}_gauge_offset_u") * part
+
+
+def _mean_u(table: pd.DataFrame, name: str) -> float:
+    """Standard uncertainty of the mean deviation of all points."""
+    return float(np.hypot(table[f"{name}_deviation_mean_u"].mean(), 0.5 * SHAPE_U))
 
 
 def _single(cause: str, table: pd.DataFrame, why: str) -> Verdict:
@@ -312,16 +336,14 @@ def _excluded_by_checks(
     measured = known.suction_source == "measured"
     if measured and not known.suction_tap_before_strainer:
         excluded["suction_restriction"] = "the suction gauge at the pump sees what is lost before"
-    flow = table["flow"].to_numpy()
-    metres = np.abs(table["head_deviation"].to_numpy() * baseline.predict_head(flow))
-    pascals = float(np.mean(metres)) * baseline.density * STANDARD_GRAVITY
-    for side, cause in (("suction", "suction_gauge"), ("discharge", "discharge_gauge")):
-        offset = abs(getattr(known, f"{side}_gauge_offset"))
-        offset_u = getattr(known, f"{side}_gauge_offset_u")
-        in_use = measured or side == "discharge"
-        reach = offset + GAUGE_TOLERANCE * offset_u
-        if in_use and np.isfinite(reach) and reach < pascals:
-            excluded[cause] = "its reading with the pump off has not moved enough"
+    seen = float(table["head_deviation"].mean())
+    for side, cause in GAUGES.items():
+        shown, shown_u = _shown_by(side, known, table, baseline)
+        # A loss that is itself unsure is no evidence against a gauge that explains most of it.
+        short = GAUGE_SHARE * abs(seen) - float(np.sign(seen)) * shown
+        unsure = GAUGE_TOLERANCE * np.hypot(shown_u, GAUGE_SHARE * _mean_u(table, "head"))
+        if (measured or side == "discharge") and short > unsure:
+            excluded[cause] = "with the pump off it has moved by less than half of that"
     if known.flow_meter_checked:
         excluded["flow_meter"] = "a second meter or the volume balance agrees"
     elif known.meter_shared and known.sisters_stood:
@@ -338,99 +360,6 @@ def _excluded_by_checks(
         why = "it comes and goes, and wear and damage do not"
         excluded["internal_wear"] = excluded["impeller_damage"] = why
     return excluded
-
-
-@dataclass(frozen=True, slots=True)
-class _Reference:
-    """Baseline values at the flows of the signature."""
-
-    flow: Floats
-    head: Floats
-    power: Floats
-
-    @property
-    def middle(self) -> float:
-        return float(self.flow.mean())
-
-    @property
-    def middle_head(self) -> float:
-        return float(self.head.mean())
-
-
-def _linear_shapes(at: _Reference) -> dict[str, tuple[Floats, Floats, Floats]]:
-    """Causes whose deviations are proportional to their sizes: columns and bounds.
-
-    A column is the head deviations, then the power deviations, per unit of size.
-    """
-    none, ones = np.zeros(len(at.flow)), np.ones(len(at.flow))
-    metres = at.middle_head / at.head
-
-    def column(head: Floats, power: Floats) -> Floats:
-        return np.concatenate([head, power])
-
-    def shape(*sizes: tuple[Floats, float, float]) -> tuple[Floats, Floats, Floats]:
-        columns, low, high = zip(*sizes, strict=True)
-        return np.column_stack(columns), np.array(low), np.array(high)
-
-    share, most_head, most_power = LARGEST["metres"], LARGEST["head"], LARGEST["power"]
-    zero_error = column(metres, none)
-    span_error = column(ones, none)
-    return {
-        # Head lost with up to twice as much power, as a smaller diameter takes; or head alone.
-        "impeller_damage": shape(
-            (column(-ones, none), 0.0, most_head), (column(-0.5 * ones, -ones), 0.0, most_power)
-        ),
-        "suction_restriction": shape(
-            (column(-((at.flow / at.middle) ** 2) * metres, none), 0.0, most_head)
-        ),
-        "suction_gauge": shape((zero_error, -share, share), (span_error, -0.02, 0.02)),
-        "discharge_gauge": shape((zero_error, -share, share), (span_error, -0.1, 0.1)),
-        "power_meter_or_motor": shape((column(none, ones), -most_power, most_power)),
-        "reversible": shape(
-            (column(-ones, none), 0.0, most_head), (column(none, ones), -most_power, most_power)
-        ),
-    }
-
-
-def _shifts(at: _Reference) -> dict[str, Floats]:
-    """Causes that shift the flow axis: the shift at each size of a fine grid, by flow."""
-    leak = np.linspace(0.0, LARGEST["leakage"], 201)[:, np.newaxis]
-    meter = np.linspace(-LARGEST["flow"], LARGEST["flow"], 301)[:, np.newaxis]
-    leakage = leak * at.middle * np.sqrt(at.head / at.middle_head)
-    return {
-        "internal_wear": leakage,
-        "check_valve_leakage": leakage,
-        # A reading low by a share: the pump runs further out on its curve than it says.
-        "flow_meter": meter * at.flow,
-    }
-
-
-def _probabilities(
-    table: pd.DataFrame, baseline: BaselineCurve, wanted: set[str]
-) -> dict[str, float]:
-    """Probability, for each cause, of deviations at least this far from its best fit."""
-    flow = table["flow"].to_numpy(dtype=float)
-    at = _Reference(flow, baseline.predict_head(flow), baseline.predict_power(flow))
-    names = ("head_deviation", "power_deviation")
-    seen = np.concatenate([table[name].to_numpy(dtype=float) for name in names])
-    u = np.concatenate([np.hypot(table[f"{name}_u"].to_numpy(float), SHAPE_U) for name in names])
-    found: dict[str, float] = {}
-    for cause, (columns, low, high) in _linear_shapes(at).items():
-        if cause in wanted:
-            fit = lsq_linear(columns / u[:, np.newaxis], seen / u, bounds=(low, high))
-            freedom = max(len(seen) - len(low), 1)
-            found[cause] = float(chi2.sf(2.0 * fit.cost, freedom))
-    for cause, shift in _shifts(at).items():
-        if cause in wanted:
-            # Along the curve inside its stated range, straight on from its end.
-            inside = np.clip(flow + shift, baseline.q_min_, baseline.q_max_)
-            rest = flow + shift - inside
-            head = baseline.predict_head(inside) + baseline.head_slope(inside) * rest
-            power = baseline.predict_power(inside) + baseline.power_slope(inside) * rest
-            shown = np.hstack([head / at.head - 1.0, power / at.power - 1.0])
-            squares = np.sum(((seen - shown) / u) ** 2, axis=1)
-            found[cause] = float(chi2.sf(float(squares.min()), max(len(seen) - 1, 1)))
-    return found
 
 
 def _verdict(

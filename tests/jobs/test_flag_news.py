@@ -67,7 +67,7 @@ def replays(monkeypatch: pytest.MonkeyPatch) -> Replays:
 
 
 def text(station: SmallStation) -> str:
-    return summary_text(read_plant(station.plant)).partition("not in it.\n")[2]
+    return summary_text(read_plant(station.plant)).partition("`drift_per_year`.\n")[2]
 
 
 def acknowledge(station: SmallStation, *rows: str) -> None:

@@ -175,6 +175,37 @@ def test_a_gauge_that_moved_as_much_with_the_pump_off(baseline, side):
     assert other.causes != (f"{side}_gauge",)
 
 
+@pytest.mark.parametrize(
+    ("share", "swing", "stays"),
+    [(0.8, 0.0, True), (0.6, 0.0, True), (0.3, 0.0, False), (-0.5, 0.0, False), (0.4, 0.012, True)],
+)
+def test_a_gauge_is_cleared_only_where_it_explains_less_than_half(baseline, share, swing, stays):
+    """Four per cent lost, of which the pump-off readings of the discharge gauge show a share.
+
+    The last has days that differ by 1.2 %, alike for a fortnight: the loss itself is unsure, and
+    what is unsure clears nothing.
+    """
+    points = sick("discharge_gauge", 0.04, np.random.default_rng(12))
+    days = np.arange(len(points)) // 12
+    points["total_head"] *= 1.0 + swing * np.where(days // 14 % 2 == 0, 1.0, -1.0)
+    offset = -share * RHO * G * 0.04 * true_head(0.17)
+    verdict = verdict_on(
+        points, baseline, discharge_gauge_offset=offset, discharge_gauge_offset_u=100.0
+    )
+    assert ("discharge_gauge" in verdict.causes) == stays
+    assert ("discharge_gauge" in verdict.excluded) != stays
+
+
+def test_a_loss_at_the_edge_of_noise_is_not_laid_on_a_gauge(baseline):
+    """Half a per cent lost, a fifth of it shown by the gauge with the pump off: not the gauge."""
+    points = sick("discharge_gauge", 0.005, np.random.default_rng(13), n=1200)
+    offset = -0.2 * RHO * G * 0.005 * true_head(0.17)
+    verdict = verdict_on(
+        points, baseline, discharge_gauge_offset=offset, discharge_gauge_offset_u=10.0
+    )
+    assert verdict.causes != ("discharge_gauge",)
+
+
 def test_gauges_that_did_not_move_are_cleared(baseline):
     points = sick("internal_wear", 0.10, np.random.default_rng(9))
     steady = {
