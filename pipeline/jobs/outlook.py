@@ -10,14 +10,12 @@ import pandas as pd
 from pipeline.jobs.baselines import Baseline, starts_of
 from pipeline.jobs.context import Run
 from pipeline.performance.event_effects import level
-from pipeline.performance.outlook import outlook, overhaul_timing
+from pipeline.performance.outlook import K95, outlook, overhaul_due, overhaul_timing
 from pipeline.performance.trend import DAYS_PER_YEAR, Trend
-from pipeline.plant.types import BEGINNING
 
 QUANTITIES = ("efficiency", "head")
 LEVEL_DAYS = 30
 FARTHEST_DAYS = 50.0 * DAYS_PER_YEAR
-_K95 = 1.959964
 
 
 def build_outlook(run: Run, baselines: Sequence[Baseline]) -> None:
@@ -85,12 +83,11 @@ def _row(
         "last_day": trend["last_day"],
         "reason": "",
     }
-    rate_u = float(trend["rate_high"] - trend["rate_low"]) / (2.0 * _K95)
     found = outlook(
         Trend(
             "ok",
             slope_per_year=float(trend["rate"]),
-            slope_u=rate_u,
+            slope_u=_rate_u(row),
             level_now=value,
             level_now_u=u,
         ),
@@ -103,6 +100,11 @@ def _row(
         row["reach_earliest"] = _after(last, found.days_lower95)
         row["reach_latest"] = _after(last, found.days_upper95)
     return row
+
+
+def _rate_u(row: dict[str, object]) -> float:
+    """Standard uncertainty of a rate, from its interval."""
+    return (float(row["rate_high"]) - float(row["rate_low"])) / (2.0 * K95)  # type: ignore[arg-type]
 
 
 _TIMES = (
@@ -129,7 +131,7 @@ def _after(day: pd.Timestamp, days: float) -> pd.Timestamp:
 def _overhaul(
     run: Run, b: Baseline, row: dict[str, object], costs: pd.DataFrame
 ) -> dict[str, object]:
-    """When an overhaul costs least, counted from the start of the baseline."""
+    """When an overhaul costs least, as the loss stands and grows now."""
     cost = b.epoch.pump.maintenance.overhaul_cost
     spent = costs["electrical_cost"].sum(min_count=1)
     months = int((costs["electrical_energy"] > 0.0).sum())
@@ -141,18 +143,19 @@ def _overhaul(
     rate = float(row["rate"])  # type: ignore[arg-type]
     if cost is None or not np.isfinite(yearly * rate) or yearly <= 0.0:
         return found
-    begun = b.epoch.start if b.epoch.start > BEGINNING else b.learned_from
-    for name, slope in (
-        ("time", rate),
-        ("earliest", row["rate_low"]),
-        ("latest", row["rate_high"]),
-    ):
-        growth = -float(slope) * yearly  # type: ignore[arg-type]
-        timing = overhaul_timing(cost, growth)
-        if name == "time":
-            found["loss_growth"] = growth
-            found["overhaul_interval"] = timing.interval if np.isfinite(timing.interval) else np.nan
-            found["overhaul_mean_cost"] = timing.mean_cost
-        if begun is not None:
-            found[f"overhaul_{name}"] = _after(begun, timing.interval * DAYS_PER_YEAR)
+    timing = overhaul_timing(cost, -rate * yearly)
+    found["loss_growth"] = -rate * yearly
+    found["overhaul_interval"] = timing.interval if np.isfinite(timing.interval) else np.nan
+    found["overhaul_mean_cost"] = timing.mean_cost
+    due = overhaul_due(
+        (float(row["level"]), float(row["level_u95"]) / 2.0),  # type: ignore[arg-type]
+        (rate, _rate_u(row)),
+        cost,
+        yearly,
+    )
+    last = pd.Timestamp(row["last_day"])  # type: ignore[arg-type]
+    for name, years in (
+        ("time", due.years), ("earliest", due.earliest), ("latest", due.latest)
+    ):  # fmt: skip
+        found[f"overhaul_{name}"] = _after(last, years * DAYS_PER_YEAR)
     return found

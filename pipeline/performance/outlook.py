@@ -9,7 +9,9 @@ import numpy as np
 from pipeline.errors import RangeError
 from pipeline.performance.trend import DAYS_PER_YEAR, Trend
 
-__all__ = ["Outlook", "OverhaulTiming", "outlook", "overhaul_timing"]
+__all__ = ["Due", "Outlook", "OverhaulTiming", "outlook", "overhaul_due", "overhaul_timing"]
+
+K95 = 1.959964
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,10 +83,9 @@ def outlook(trend: Trend, threshold: float, *, horizon_years: float = 3.0) -> Ou
 
 def _fieller(gap: float, gap_u: float, rate: float, rate_u: float) -> tuple[float, float]:
     """95 % interval of gap over rate, for positive times only."""
-    factor = 1.959964
-    a = rate**2 - (factor * rate_u) ** 2
+    a = rate**2 - (K95 * rate_u) ** 2
     b = gap * rate
-    c = gap**2 - (factor * gap_u) ** 2
+    c = gap**2 - (K95 * gap_u) ** 2
     inner = b**2 - a * c
     if a > 0.0:
         root = np.sqrt(max(inner, 0.0))
@@ -161,3 +162,74 @@ def overhaul_timing(overhaul_cost: float, cost_growth: float, power: float = 1.0
     interval = ((power + 1.0) * overhaul_cost / (power * cost_growth)) ** (1.0 / (power + 1.0))
     mean = overhaul_cost / interval + cost_growth * interval**power / (power + 1.0)
     return OverhaulTiming(float(interval), float(mean))
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """When an overhaul is due.
+
+    Parameters
+    ----------
+    years : float
+        From now; 0 where it is due already, infinite where nothing grows [yr].
+    earliest, latest : float
+        Interval of 95 %; the latest is infinite where the loss may not be growing [yr].
+    """
+
+    years: float
+    earliest: float
+    latest: float
+
+
+def overhaul_due(
+    level: tuple[float, float], rate: tuple[float, float], overhaul_cost: float, energy_cost: float
+) -> Due:
+    """When the loss costs as much as the best cycle of overhauls does on average.
+
+    Parameters
+    ----------
+    level : tuple of float
+        Efficiency deviation now and its standard uncertainty [-].
+    rate : tuple of float
+        Its change per year and the standard uncertainty of that [1/yr].
+    overhaul_cost : float
+        Cost of one overhaul [currency].
+    energy_cost : float
+        Energy the pump takes in a year [currency/yr].
+
+    Returns
+    -------
+    Due
+        Time and interval.
+
+    Notes
+    -----
+    To wait costs the loss of that time, to overhaul starts the cycle of `overhaul_timing` anew:
+    waiting pays until the one costs as much a year as the other. What has been lost so far
+    counts as it is, however it came about. The interval joins, by squares, how far the ends of
+    level and rate move the time.
+
+    Examples
+    --------
+    >>> due = overhaul_due((-0.0936, 0.001), (-0.064, 0.001), 6000.0, 30_000.0)
+    >>> round(due.years, 4)
+    1.0375
+    """
+
+    def years(deviation: float, change: float) -> float:
+        if not change < 0.0:
+            return np.inf
+        interval = overhaul_timing(overhaul_cost, -change * energy_cost).interval
+        return interval - deviation / change
+
+    best = years(level[0], rate[0])
+    if not np.isfinite(best):
+        fastest = years(level[0], rate[0] - K95 * rate[1])
+        return Due(np.inf, max(fastest, 0.0), np.inf)
+    ends = [
+        [years(level[0] + side * K95 * level[1], rate[0]) - best for side in (-1.0, 1.0)],
+        [years(level[0], rate[0] + side * K95 * rate[1]) - best for side in (-1.0, 1.0)],
+    ]
+    early = best - float(np.hypot.reduce([max(-min(moved), 0.0) for moved in ends]))
+    late = best + float(np.hypot.reduce([max(*moved, 0.0) for moved in ends]))
+    return Due(max(best, 0.0), max(early, 0.0), max(late, 0.0))

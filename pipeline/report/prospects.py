@@ -32,12 +32,23 @@ def outlook_sentences(readings: Readings, pump: str, time_zone: str, currency: s
         if _known(row["overhaul_interval"]):
             found.append(
                 f"Counting energy alone, an overhaul of {money(row['overhaul_cost'], currency)} "
-                f"costs least about {number(row['overhaul_interval'], 1, 'years')} after the last "
-                f"({day_text(row['overhaul_time'], time_zone)}): the yearly cost of the loss, of "
+                f"costs least every {number(row['overhaul_interval'], 1, 'years')}, "
+                f"{_next(row, time_zone)}: the yearly cost of the loss, of "
                 f"{money(row['energy_cost_per_year'], currency)} of energy, grows by "
                 f"{money(row['loss_growth'], currency)} a year."
             )
     return found
+
+
+def _next(row: dict[str, object], time_zone: str) -> str:
+    """When the next overhaul is due, with its interval."""
+    if pd.isna(row["overhaul_time"]):  # type: ignore[call-overload]
+        return "the next not in sight"
+    early, late = (day_text(row[f"overhaul_{end}"], time_zone) for end in ("earliest", "latest"))
+    latest = "open" if pd.isna(row["overhaul_latest"]) else late  # type: ignore[call-overload]
+    due = row["overhaul_time"] == row["last_day"]
+    when = "now" if due else f"about {day_text(row['overhaul_time'], time_zone)}"
+    return f"the next {when} (95\N{NO-BREAK SPACE}%: {early} to {latest})"
 
 
 def _outlook(row: dict[str, object], time_zone: str) -> str:

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.optimize import minimize_scalar
 
 from pipeline.errors import RangeError
-from pipeline.performance.outlook import outlook, overhaul_timing
+from pipeline.performance.outlook import outlook, overhaul_due, overhaul_timing
 from pipeline.performance.trend import Trend
 
 
@@ -83,4 +83,46 @@ def test_outlook_interval_covers_by_simulation():
         seen = trend(slope + rng.normal(0, 0.006), 0.006, level + rng.normal(0, 0.003), 0.003)
         found = outlook(seen, threshold, horizon_years=50)
         inside += found.days_lower95 <= true <= found.days_upper95
+    assert 0.92 <= inside / 400 <= 0.98
+
+
+@given(st.floats(-0.10, 0.005), st.floats(-0.10, -0.005), st.floats(1e3, 2e4), st.floats(1e4, 1e5))
+def test_waiting_pays_until_the_overhaul_is_due(level, rate, cost, energy):
+    """By brute force: what waiting costs, the overhaul, then the best cycle to a far horizon."""
+    mean = overhaul_timing(cost, -rate * energy).mean_cost
+
+    def total(wait):
+        return energy * (-level * wait - 0.5 * rate * wait**2) + cost - mean * wait
+
+    best = minimize_scalar(total, bounds=(0.0, 200.0), method="bounded", options={"xatol": 1e-6})
+    due = overhaul_due((level, 0.0), (rate, 0.0), cost, energy)
+    assert due.years == pytest.approx(best.x, abs=1e-3)
+    assert due.earliest == pytest.approx(due.latest) == pytest.approx(due.years)
+
+
+def test_an_overhaul_at_its_limits():
+    """By hand: the best cycle costs 1,000 a year, which 10 % of 10,000 costs."""
+    sure = (-0.05, 0.0)
+    assert overhaul_due((-0.05, 0.0), sure, 1000.0, 10_000.0).years == pytest.approx(1.0)
+    assert overhaul_due((-0.10, 0.0), sure, 1000.0, 10_000.0).years == pytest.approx(0.0)
+    assert overhaul_due((-0.30, 0.0), sure, 1000.0, 10_000.0).latest == 0.0
+    # A loss that may not grow has no latest time; one that does not, none at all but an earliest.
+    assert overhaul_due((-0.05, 0.0), (-0.05, 0.03), 1000.0, 10_000.0).latest == np.inf
+    still = overhaul_due((-0.05, 0.0), (0.0, 0.03), 1000.0, 10_000.0)
+    assert (still.years, still.latest) == (np.inf, np.inf)
+    assert overhaul_due((0.0, 0.0), (0.02, 0.0), 1000.0, 10_000.0).earliest == np.inf
+
+
+def test_the_interval_of_an_overhaul_covers_by_simulation():
+    """Estimates redrawn around a known pump: the interval holds the true time in 95 %."""
+    rng = np.random.default_rng(2)
+    level, rate = -0.03, -0.04
+    true = overhaul_due((level, 0.0), (rate, 0.0), 6000.0, 30_000.0).years
+    inside = 0
+    for _ in range(400):
+        found = overhaul_due(
+            (level + rng.normal(0, 0.004), 0.004), (rate + rng.normal(0, 0.004), 0.004),
+            6000.0, 30_000.0,
+        )  # fmt: skip
+        inside += found.earliest <= true <= found.latest
     assert 0.92 <= inside / 400 <= 0.98

@@ -62,12 +62,19 @@ def test_no_trend_says_nothing_and_an_overhaul_names_its_inputs():
     row = {
         "pump": "P1", "quantity": "efficiency", "threshold": -5.0, "status": "no_trend",
         "overhaul_interval": 2.5, "overhaul_cost": 6000.0, "energy_cost_per_year": 29900.0,
-        "loss_growth": 1900.0, "overhaul_time": day("2027-10-06"),
+        "loss_growth": 1900.0, "overhaul_time": day("2027-10-06"), "last_day": day("2026-10-31"),
+        "overhaul_earliest": day("2027-08-01"), "overhaul_latest": pd.NaT,
     }  # fmt: skip
     (sentence,) = plain(outlook_sentences(Stub("outlook", row), "P1", ZONE, "EUR"))
-    assert "overhaul of 6 000 EUR costs least about 2.5 years after the last" in sentence
+    assert (
+        "overhaul of 6 000 EUR costs least every 2.5 years, the next about 2027-10-06" in sentence
+    )
+    assert "(95 %: 2027-08-01 to open)" in sentence
     assert "29 900 EUR of energy, grows by 1 900 EUR a year" in sentence
     assert outlook_sentences(Stub("outlook", row), "P2", ZONE, "EUR") == []
+    late = row | {"overhaul_time": row["last_day"], "overhaul_latest": day("2026-12-01")}
+    (sentence,) = plain(outlook_sentences(Stub("outlook", late), "P1", ZONE, "EUR"))
+    assert "the next now (95 %: 2027-08-01 to 2026-12-01)" in sentence
 
 
 def test_events_in_words_latest_first():

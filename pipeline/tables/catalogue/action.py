@@ -176,9 +176,14 @@ OUTLOOK = Contract(
             "years",
         ),
         C("overhaul_mean_cost", "number", "That mean cost, per year.", "cost"),
-        C("overhaul_time", "time", "That time after the start of the baseline."),
-        C("overhaul_earliest", "time", "The same at the lower end of the rate."),
-        C("overhaul_latest", "time", "The same at the upper end; empty if nothing grows."),
+        C(
+            "overhaul_time",
+            "time",
+            "When the loss costs as much a year as that mean: until then waiting is cheaper. "
+            "The last day where it costs more already; empty beyond fifty years.",
+        ),
+        C("overhaul_earliest", "time", "Early end of its 95 % interval."),
+        C("overhaul_latest", "time", "Late end; empty where the loss may not be growing."),
     ),
 )
 
