@@ -235,7 +235,7 @@ def find_causes(signature: pd.DataFrame, baseline: BaselineCurve, known: Circums
     possible = set(CAUSES) - set(excluded) - {"off_design", "insufficient_evidence"}
     scores = probabilities(table, baseline, possible)
     fitting = {cause: p for cause, p in scores.items() if p >= LEAST_PROBABILITY}
-    why = "the fit of head and power over flow"
+    why = "the causes left are those that change head and power over flow as seen"
     if fitting:
         # Leakage and a meter that reads low part only by a root of head against a flow: no fit
         # is trusted to tell them apart, a check of the meter is.
@@ -362,6 +362,13 @@ def _excluded_by_checks(
     return excluded
 
 
+def _off(deviation: float) -> str:
+    """Say a deviation from the baseline in words."""
+    if abs(deviation) < 0.0005:
+        return "as in its baseline"
+    return f"{100 * abs(deviation):.1f} % {'above' if deviation > 0.0 else 'below'} its baseline"
+
+
 def _verdict(
     causes: tuple[str, ...], excluded: dict[str, str], table: pd.DataFrame, why: str
 ) -> Verdict:
@@ -369,7 +376,7 @@ def _verdict(
         return Verdict(causes, excluded, "No deviation from a baseline is known.", CHECKS["wait"])
     head, power = float(table["head_deviation"].mean()), float(table["power_deviation"].mean())
     evidence = (
-        f"Head is {100 * head:+.1f} % and power {100 * power:+.1f} % from the baseline at the same "
-        f"flow, over {len(table)} classes of flow; {why}."
+        f"At the same flow, over {len(table)} flow ranges, head is {_off(head)} and power "
+        f"{_off(power)}; {why}."
     )
     return Verdict(causes, dict(sorted(excluded.items())), evidence, best_check(causes))

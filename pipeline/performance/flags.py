@@ -411,10 +411,11 @@ def _acknowledged(
 def _sentence(one: Watched, loss: float, loss_u: float, shape: str, since: pd.Timestamp) -> str:
     side = "below" if one.loss_sign < 0 else "above"
     words = one.words[0].upper() + one.words[1:]
-    how = "a sudden change" if shape == "sudden" else "a gradual change"
+    # A slow change has begun before it can be seen.
+    how = "a sudden change" if shape == "sudden" else "a gradual change that shows since"
     return (
         f"{words} is {100 * loss:.1f} % ± {100 * 1.96 * loss_u:.1f} % (95 %) {side} its baseline "
-        f"over the last {RECENT_DAYS} running days, {how} since about {since:%Y-%m-%d}."
+        f"over the last {RECENT_DAYS} running days, {how} about {since:%Y-%m-%d}."
     )
 
 

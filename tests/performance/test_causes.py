@@ -270,7 +270,7 @@ def test_off_design_running_is_named(baseline):
 def test_evidence_is_one_sentence_with_the_figures(baseline):
     points = sick("power_meter_or_motor", 0.05, np.random.default_rng(14))
     evidence = verdict_on(points, baseline).evidence
-    assert "power +5.0 %" in evidence
+    assert "power 5.0 % above its baseline" in evidence
     assert evidence.endswith(".")
 
 
