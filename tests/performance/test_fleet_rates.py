@@ -64,7 +64,8 @@ COLUMNS = ("error", "covered", "half width")
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("days", "swing", "seed"), [(120, 0.0015, 700), (400, 0.0015, 740), (400, 0.005, 780)]
+    ("days", "swing", "seed"),
+    [(120, 0.0015, 700), (400, 0.0015, 740), (400, 0.005, 780), (120, 0.005, 820)],
 )
 def test_coverage_over_gauges_noise_and_spans(days, swing, seed):
     """Twenty pumps of each gauge, noise and rate, every pump a draw of its own.
