@@ -160,12 +160,19 @@ def baseline_trends(asked: tuple[Baseline, pd.DataFrame, Drift]) -> list[dict[st
     list of dict
         Rows of the ``trends`` table.
     """
-    rows = [one_trend(asked, name) for name in QUANTITIES]
+    head = one_trend(asked, "head")
+    rate = float(head["rate"])  # type: ignore[arg-type]
+    rows = [head] + [
+        one_trend(asked, name, head_rate=rate) for name in QUANTITIES if name != "head"
+    ]
     return [*rows, one_trend(asked, "efficiency", "level_only")]
 
 
 def one_trend(
-    asked: tuple[Baseline, pd.DataFrame, Drift], quantity: str, assumption: str = "as_used"
+    asked: tuple[Baseline, pd.DataFrame, Drift],
+    quantity: str,
+    assumption: str = "as_used",
+    head_rate: float = np.nan,
 ) -> dict[str, object]:
     """Give one of the trends of `baseline_trends`.
 
@@ -177,6 +184,8 @@ def one_trend(
         ``head``, ``power`` or ``efficiency``.
     assumption : str
         ``as_used``, or ``level_only`` for efficiency.
+    head_rate : float
+        Rate of the head, which power needs and no other; NaN where there is none [1/yr].
 
     Returns
     -------
@@ -194,6 +203,7 @@ def one_trend(
         reference_flow=flow,
         flow_u=drift.flow_u,
         scale_u=drift.scale_u(quantity, mine),
+        loss_rate=head_rate if quantity == "power" and np.isfinite(head_rate) else None,
     )
     return _trend_row(b, assumption, quantity, trend, mine)
 

@@ -131,6 +131,7 @@ def degradation_trend(
     reference_flow: float | None = None,
     flow_u: float = 0.0,
     scale_u: float = 0.0,
+    loss_rate: float | None = None,
     min_span_days: float = 60.0,
     min_days: int = 30,
     min_coverage: float = 0.15,
@@ -163,6 +164,10 @@ def degradation_trend(
     scale_u : float
         Relative systematic standard uncertainty of the quantity itself, the same now as in the
         baseline: it leaves a sound pump at no deviation, but scales a loss [-].
+    loss_rate : float, optional
+        Rate of the pump's loss of head, for a quantity that does not go with it: power rises at
+        one flow and falls at another while a pump wears, and how its rate changes over flow is
+        of the size of the loss, not of its own [1/yr].
     min_span_days : float
         Shortest span that gets a slope [d].
     min_days : int
@@ -212,13 +217,17 @@ def degradation_trend(
     raw = table[value].to_numpy(dtype=float)
     keep = ~_is_gross(raw) & np.r_[True, np.diff(day) > 0]
     table, stamps, day, raw = table.loc[keep], stamps[keep], day[keep], raw[keep]
-    columns, prior_sd, middle = _regressors(table, stamps, annual_swing, reference_flow)
+    lean, bend = (LEAN, BEND) if loss_rate is None else (0.0, 0.0)
+    columns, prior_sd, middle = _regressors(
+        table, stamps, annual_swing, reference_flow, lean=lean, bend=bend
+    )
     noise = _relative_noise(table, value)
     sums, chosen_columns = weighted_sums(day, raw, columns, noise), [*range(len(prior_sd))]
     fit = fit_cells(sums, chosen_columns, prior_sd)
     if np.isfinite(middle):
         # Lean and bend are parts of the rate, which is known only now.
-        rate = max(abs(fit.combine(np.eye(len(prior_sd))[1])[0]), LEAST_RATE)
+        own = fit.combine(np.eye(len(prior_sd))[1])[0]
+        rate = max(abs(own if loss_rate is None else loss_rate), LEAST_RATE)
         prior_sd[SHARED + 1 : SHARED + 3] = LEAN_U * rate, BEND_U * rate
         fit = fit_cells(sums, chosen_columns, prior_sd)
     fits, odds = [fit], [1.0]
@@ -241,7 +250,9 @@ def degradation_trend(
     total = sum(odds)
     mixed = mix(fits, [each / total for each in odds], SHARED)
     chosen = fits[len(steps)]
-    rate_u = float(np.hypot(np.hypot(LEAN, LEAN_U) * flow_u, scale_u))
+    slope = mixed.combine(np.eye(SHARED)[1])[0]
+    lean_u = np.hypot(lean, LEAN_U) * flow_u * (slope if loss_rate is None else loss_rate)
+    rate_u = float(np.hypot(lean_u, scale_u * slope))
     trend = _report(
         mixed, chosen, stamps, day, raw, steps, annual_swing, drift_u_per_year, rate_u, keep, seen
     )
@@ -261,6 +272,9 @@ def _regressors(
     stamps: pd.DatetimeIndex,
     annual_swing: float,
     reference_flow: float | None,
+    *,
+    lean: float,
+    bend: float,
 ) -> tuple[Floats, Floats, float]:
     """Level on the last day, slope per year, season, flow, group offsets; the flow meant."""
     year = np.asarray((stamps - stamps[-1]) / pd.Timedelta("1D"), dtype=float) / DAYS_PER_YEAR
@@ -282,7 +296,7 @@ def _regressors(
         if "flow_spread" in table.columns:
             spread = table["flow_spread"].to_numpy(dtype=float)
             square = square + np.nan_to_num(spread / middle) ** 2
-        columns[1] = year * (1.0 + LEAN * away + BEND * square)
+        columns[1] = year * (1.0 + lean * away + bend * square)
         columns += [away, away * year, square * year]
         prior += [FLOW_LEAN_U, LEAN_U, BEND_U]
     if "level_group" in table.columns and len(table["level_group"].unique()) > 1:
@@ -385,7 +399,7 @@ def _report(
 ) -> Trend:
     unit = np.eye(SHARED)
     slope, slope_u = fit.combine(unit[1])
-    other_u = float(np.hypot(drift_u_per_year, rate_u * slope))
+    other_u = float(np.hypot(drift_u_per_year, rate_u))
     lower, upper = mixture_interval(fit, unit[1], other_u)
     level, level_u = fit.combine(unit[0])
     years = seen["span_days"] / DAYS_PER_YEAR

@@ -6,32 +6,35 @@ flow the trend states. Run with ``-s`` to see the tables.
 
 import itertools
 
-import numpy as np
 import pandas as pd
 import pytest
 from fleet_chain import Chain, true_leakage_rate
 from pump_fleet import GAUGES, LEARNED_DAYS, Case, fleet
 
 
-def recovered(case, count, seed):
-    """Errors and cover of the head's rate, one row per pump."""
+def recovered(case, count, seed, quantities=("head",)):
+    """Errors and cover of the rates, one row per pump and quantity."""
     rows = []
     for drawn in fleet(case, count, seed):
-        trend = Chain(drawn).rate()
-        assert trend["status"] == "ok"
-        days = LEARNED_DAYS + case.days
-        true = true_leakage_rate(case.rate, trend["reference_flow"], days)
-        inside = trend["rate_low"] <= true <= trend["rate_high"]
-        rows.append((trend["rate"] - true, inside, 0.5 * (trend["rate_high"] - trend["rate_low"])))
-    return np.array(rows, dtype=float)
+        chain = Chain(drawn)
+        for quantity in quantities:
+            trend = chain.rate(quantity)
+            assert trend["status"] == "ok"
+            days = LEARNED_DAYS + case.days
+            true = true_leakage_rate(case.rate, trend["reference_flow"], days, quantity)
+            low, high = trend["rate_low"], trend["rate_high"]
+            rows.append(
+                (quantity, trend["rate"] - true, float(low <= true <= high), 0.5 * (high - low))
+            )
+    return pd.DataFrame(rows, columns=["quantity", "error", "covered", "half"])
 
 
 def show(rows, *what):
-    errors, inside, half = rows.T
     print(
         *what,
-        f"bias {100 * errors.mean():+.2f} %/yr, scatter {100 * errors.std():.2f}, "
-        f"95 % half width {100 * half.mean():.2f}, covered {inside.mean():.0%} of {len(rows)}",
+        f"bias {100 * rows['error'].mean():+.2f} %/yr, scatter {100 * rows['error'].std():.2f}, "
+        f"95 % half width {100 * rows['half'].mean():.2f}, "
+        f"covered {rows['covered'].mean():.1%} of {len(rows)}",
     )
 
 
@@ -42,10 +45,10 @@ def test_rates_are_recovered_with_and_without_the_gauge():
         for i, rate in enumerate((0.02, 0.04, 0.06))
         for gauge in ("present", "lost")
     ]
-    rows = np.concatenate(found)
+    rows = pd.concat(found)
     show(rows, "six pumps:")
-    assert rows[:, 1].sum() >= 5
-    assert abs(rows[:, 0].mean()) < 0.003
+    assert rows["covered"].sum() >= 5
+    assert abs(rows["error"].mean()) < 0.003
 
 
 def test_little_noise_does_not_make_the_interval_too_sure():
@@ -53,19 +56,29 @@ def test_little_noise_does_not_make_the_interval_too_sure():
     case = Case(fault="internal_wear", rate=0.06, from_start=True, sd=0.0002)
     rows = recovered(case, 4, 50)
     show(rows, "hardly any noise:")
-    assert rows[:, 1].sum() >= 3
-    assert rows[:, 2].mean() < 0.004
+    assert rows["covered"].sum() >= 3
+    assert rows["half"].mean() < 0.004
+
+
+def test_power_that_rises_at_one_flow_and_falls_at_another():
+    """Near the best point leakage hardly moves power; beyond it power falls, below it rises."""
+    case = Case(fault="internal_wear", rate=0.06, from_start=True, sd=0.0002)
+    rows = recovered(case, 6, 55, ("power",))
+    show(rows, "power:")
+    assert true_leakage_rate(0.06, 0.050, 400, "power") > 0.01
+    assert true_leakage_rate(0.06, 0.068, 400, "power") < 0.0
+    assert rows["covered"].sum() >= 5
+    assert abs(rows["error"].mean()) < 0.003
 
 
 RATES = (0.02, 0.04, 0.06)
 NOISES = (0.0002, 0.0025, 0.005)
-COLUMNS = ("error", "covered", "half width")
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("days", "swing", "seed"),
-    [(120, 0.0015, 700), (400, 0.0015, 740), (400, 0.005, 780), (120, 0.005, 820)],
+    [(120, 0.0015, 1700), (400, 0.0015, 1740), (400, 0.005, 1780), (120, 0.005, 1820)],
 )
 def test_coverage_over_gauges_noise_and_spans(days, swing, seed):
     """Twenty pumps of each gauge, noise and rate, every pump a draw of its own.
@@ -80,16 +93,17 @@ def test_coverage_over_gauges_noise_and_spans(days, swing, seed):
             fault="internal_wear", rate=rate, from_start=True, gauge=gauge, sd=sd, days=days,
             swing=swing,
         )  # fmt: skip
-        rows = recovered(case, 20, seed + number)
-        show(rows, f"{gauge}, sd {sd}, {days} days, {rate:.0%}/yr:")
-        found.append(pd.DataFrame(rows, columns=COLUMNS).assign(gauge=gauge, sd=sd, rate=rate))
+        rows = recovered(case, 20, seed + number, ("head", "power", "efficiency"))
+        found.append(rows.assign(gauge=gauge, sd=sd, rate=rate))
     table = pd.concat(found)
-    show(table[list(COLUMNS)].to_numpy(), f"all, {days} days, swing {swing}:")
-    assert table["covered"].mean() >= 0.92
-    assert abs(table["error"].mean()) < 0.003
+    print()
+    for quantity, rows in table.groupby("quantity"):
+        show(rows, f"{quantity}, {days} days, swing {swing}, all:")
+        assert rows["covered"].mean() >= 0.92
+        assert abs(rows["error"].mean()) < 0.003
     for name in ("gauge", "sd", "rate"):
-        for value, rows in table.groupby(name):
-            show(rows[list(COLUMNS)].to_numpy(), f"{name} {value}, {days} days, swing {swing}:")
+        for (quantity, value), rows in table.groupby(["quantity", name]):
+            show(rows, f"{quantity}, {days} days, swing {swing}, {name} {value}:")
             assert rows["covered"].mean() >= 0.90
             if days >= 365:
                 assert abs(rows["error"].mean()) < 0.003

@@ -17,6 +17,7 @@ from pump_fleet import (
     leakage_for,
     plant_pump,
     pump_head,
+    pump_power,
 )
 from richmond import SPECIFIC_WEIGHT
 
@@ -64,7 +65,9 @@ class Chain:
         daily = self.daily.assign(**level_groups(self.baseline, self.daily))
         quantities = dict.fromkeys(("head", "power", "efficiency"), 0.0)
         drift = Drift(deviations=quantities, flow_u=FLOW_U, head_u=HEAD_U)
-        return pd.Series(one_trend((self.baseline, daily, drift), quantity, assumption))
+        asked = (self.baseline, daily, drift)
+        head_rate = one_trend(asked, "head")["rate"] if quantity == "power" else np.nan
+        return pd.Series(one_trend(asked, quantity, assumption, head_rate))
 
     def replay(self, column: str | None = None) -> FlagReplay:
         """Replay the flags: of what is watched, or of one column alone."""
@@ -130,10 +133,11 @@ class Chain:
         )
 
 
-def true_leakage_rate(rate: float, flow: float, days: float) -> float:
-    """Mean change of head per year at a flow, of a leakage planted by its loss at another [1/yr].
+def true_leakage_rate(rate: float, flow: float, days: float, quantity: str = "head") -> float:
+    """Mean change per year at a flow, of a leakage planted by its loss of head at another [1/yr].
 
-    The impeller passes the flow and what leaks back, which goes with the root of the head.
+    The impeller passes the flow and what leaks back, which goes with the root of the head; its
+    power is that of all it passes, and efficiency that of what is left.
     """
     if rate == 0.0:
         return 0.0
@@ -142,4 +146,6 @@ def true_leakage_rate(rate: float, flow: float, days: float) -> float:
     leaked = 0.0
     for _ in range(60):
         leaked = share * DUTY_FLOW * float(np.sqrt(pump_head(flow + leaked) / DUTY_HEAD))
-    return float(pump_head(flow + leaked) / pump_head(flow) - 1.0) / years
+    head = float(pump_head(flow + leaked) / pump_head(flow))
+    power = float(pump_power(flow + leaked) / pump_power(flow))
+    return ({"head": head, "power": power, "efficiency": head / power}[quantity] - 1.0) / years
