@@ -198,6 +198,7 @@ def _facts(run: Run, epoch: LineEpoch, pump: Pump, tag: Tag, rows: pd.DataFrame)
         tap_pressure=(
             density * G * pump.suction_tap.reading_elevation if pump.reference_elevation else 0.0
         ),
+        unit_pressure=abs(tag.scale),
     )
 
 

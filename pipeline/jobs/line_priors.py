@@ -41,8 +41,16 @@ def early_rows(hours: pd.DataFrame) -> pd.DataFrame:
     return pd.concat(kept)
 
 
-def model_parameters(epoch: LineEpoch, hours: pd.DataFrame) -> dict[str, Any]:
-    """Everything a line model is told before any reading: priors and uncertainties."""
+def model_parameters(
+    epoch: LineEpoch, hours: pd.DataFrame, bad: pd.Series | None = None
+) -> dict[str, Any]:
+    """Everything a line model is told before any reading: priors and uncertainties.
+
+    Rows marked in `bad` (True = fault, on an index that holds that of `hours`) have a reading
+    that counts for nothing: a gauge that was never right is no gauge.
+    """
+    if bad is not None:
+        hours = hours.assign(reading=hours["reading"].mask(bad.loc[hours.index]))
     snapshot = epoch.snapshot
     line = snapshot.lines[epoch.line]
     columns = header_columns(snapshot, epoch.line)

@@ -155,20 +155,28 @@ def _digests(run: Run, table: str) -> list[list[str]]:
 def _check_and_fit(
     run: Run, epoch: LineEpoch, hours: pd.DataFrame, events: Sequence[Event]
 ) -> tuple[pd.DataFrame, EpochFits]:
-    parameters = model_parameters(epoch, early_rows(hours))
+    early = early_rows(hours)
     nothing = hours.iloc[:0]
-    drawing = SuctionLineModel(**parameters).fit(nothing, nothing["reading"])
+
+    def told(bad: pd.Series | None) -> tuple[dict[str, Any], SuctionLineModel]:
+        """Give parameters and the drawing, where some readings are not to be believed."""
+        parameters = model_parameters(epoch, early, bad)
+        return parameters, SuctionLineModel(**parameters).fit(nothing, nothing["reading"])
+
+    _, drawing = told(None)
     cleanings = cleanings_of(events)
     swapped = check_swapped_tags(run, epoch, hours)
     due = expected_by_fits(epoch, {}, drawing, hours)
     first = check_suction(run, epoch, hours, due, swapped)
     excluded = barred(first, hours)
+    parameters, drawing = told(excluded)
     fits = _replay(hours, excluded, parameters, cleanings)
     due = expected_by_fits(epoch, fits, drawing, hours)
     second = check_suction(run, epoch, hours, due, swapped)
     again = barred(second, hours)
     # The fits follow from which hours count; how large a fault was does not matter to them.
     if not excluded.equals(again):
+        parameters, drawing = told(again)
         fits = _replay(hours, again, parameters, cleanings)
     discharge = check_discharge(run, epoch, hours, swapped)
     bad_discharge = barred(discharge, hours)

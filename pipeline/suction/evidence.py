@@ -53,7 +53,8 @@ def hourly_rows(
         Index: start of each hour that has any row, UTC. Columns: means of ``reading``,
         ``static_pressure``, ``velocity_pressure`` and flows; ``reading_min``,
         ``reading_max`` [Pa]; ``reading_noise`` (standard deviation of one interval, from
-        successive differences) [Pa]; ``reading_coverage`` [-]; ``state`` (``running``,
+        successive differences of the reading, or of the reading less static pressure where
+        that is quieter) [Pa]; ``reading_coverage`` [-]; ``state`` (``running``,
         ``stopped``, ``mixed``); ``steady`` (bool: whole hour in one state, inputs complete,
         flows and level quiet).
 
@@ -71,10 +72,9 @@ def hourly_rows(
     reading = numbers["reading"]
     result["reading_min"], result["reading_max"] = hours.extremes(reading)
     result["reading_coverage"] = hours.count(reading) / expected
-    # Differences double the variance of white noise; the median of squares resists steps.
-    squares = np.square(np.diff(reading, prepend=np.nan))
-    median = pd.Series(squares).groupby(hours.code).median().to_numpy()
-    result["reading_noise"] = np.sqrt(median / 2.0) * 1.4826
+    # A tank that fills within hours moves the reading more than any noise does.
+    without = reading - (numbers["static_pressure"] - numbers["velocity_pressure"])
+    result["reading_noise"] = np.fmin(hours.noise(reading), hours.noise(without))
     share_on = hours.total(grid["running"].to_numpy(dtype=float)) / expected
     share_off = hours.total(grid["stopped"].to_numpy(dtype=float)) / expected
     state = np.select(
@@ -114,6 +114,13 @@ class _Hours:
     def mean(self, values: Array) -> Array:
         with np.errstate(invalid="ignore"):
             return np.asarray(self.total(values) / self.count(values))
+
+    def noise(self, values: Array) -> Array:
+        """Standard deviation of one value about its neighbours in each hour."""
+        # Differences double the variance of white noise; the median of squares resists steps.
+        squares = np.square(np.diff(values, prepend=np.nan))
+        median = pd.Series(squares).groupby(self.code).median().to_numpy()
+        return np.asarray(np.sqrt(median / 2.0) * 1.4826)
 
     def deviation(self, values: Array) -> Array:
         """Standard deviation within the hour; zero where one value or none is known."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -41,6 +41,8 @@ class GaugeFacts:
         rho g times the elevation used for the tap, to test its sign [Pa].
     tap_pressure : float
         rho g times the tap's elevation above its pump, entered by itself [Pa].
+    unit_pressure : float
+        What one unit of the tag is, as declared [Pa]; NaN where that is not known.
     """
 
     range_low: float = -101325.0
@@ -53,6 +55,7 @@ class GaugeFacts:
     atmospheric_pressure: float = 101325.0
     elevation_pressure: float = 0.0
     tap_pressure: float = 0.0
+    unit_pressure: float = float("nan")
 
     @property
     def rest_u(self) -> float:
@@ -74,14 +77,31 @@ class Finding:
 
 
 def findings_frame(found: Sequence[Finding]) -> pd.DataFrame:
-    """Table of findings, columns `CHECK_COLUMNS`, sorted by start and check."""
-    rows = [[getattr(item, name) for name in CHECK_COLUMNS] for item in found]
+    """Table of findings, columns `CHECK_COLUMNS`, sorted by start and check.
+
+    What one check found in intervals that overlap is one finding, of the larger size.
+    """
+    rows = [[getattr(item, name) for name in CHECK_COLUMNS] for item in _joined(found)]
     frame = pd.DataFrame(rows, columns=list(CHECK_COLUMNS))
     for name in ("start", "end"):
         frame[name] = pd.to_datetime(frame[name], utc=True).astype("datetime64[us, UTC]")
     for name in ("magnitude", "magnitude_u"):
         frame[name] = frame[name].astype("float64")
     return frame.sort_values(["start", "check"], ignore_index=True)
+
+
+def _joined(found: Sequence[Finding]) -> list[Finding]:
+    """Join findings of one check whose intervals share time."""
+    result: list[Finding] = []
+    for item in sorted(found, key=lambda f: (f.check, f.start, f.end)):
+        last = result[-1] if result else None
+        if last is None or last.check != item.check or item.start >= last.end:
+            result.append(item)
+            continue
+        larger = max(last, item, key=lambda f: abs(f.magnitude))
+        verdict = FAULT if FAULT in (last.verdict, item.verdict) else SUSPECT
+        result[-1] = replace(larger, start=last.start, end=max(last.end, item.end), verdict=verdict)
+    return result
 
 
 def overlaps(item: Finding, others: Sequence[Finding]) -> bool:

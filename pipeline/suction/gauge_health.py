@@ -135,14 +135,16 @@ def check_gauge(
     unknown = silent
     if known is not None:
         unknown = silent | ~known.reindex(hours.index, fill_value=False)
-    found = [*out_of_range(hours, facts), *frozen, *noisy(hours, facts)]
+    erratic = noisy(hours, facts)
+    found = [*out_of_range(hours, facts), *frozen, *erratic]
     idle = unresponsive(hours, expected, facts)
-    other_tank = level_mismatch(
-        hours, expected, facts, unknown | is_in_fault(findings_frame(idle), hours.index)
-    )
+    # Neither a dead gauge nor an erratic one can say of a level that it is another tank's.
+    shaken = is_in_fault(findings_frame(erratic), hours.index)
+    mute = shaken | is_in_fault(findings_frame(idle), hours.index)
+    other_tank = level_mismatch(hours, expected, facts, unknown | mute)
     # Where nothing is expected (a discharge gauge, running) nothing is held against it.
     loss_free = (hours["static_pressure"] - hours["velocity_pressure"]).where(expected.notna())
-    statics = at_rest(hours, expected, facts, unknown, silent, loss_free)
+    statics = at_rest(hours, expected, facts, unknown | shaken, silent, loss_free)
     # The more telling finding stands alone: a wrong level explains what looks like an erratic
     # gauge, a wrong unit why it hardly follows, a dead sensing line why its statics are off.
     statics = [item for item in statics if not overlaps(item, other_tank)]

@@ -147,28 +147,32 @@ def level_mismatch(
     use = resting(hours, facts) & ~bad
     rows = pd.DataFrame({"r": hours["reading"], "e": expected}).loc[use].dropna()
     found: list[Finding] = []
-    block = pd.DatetimeIndex(rows.index).floor("14D")
-    for begun, part in rows.groupby(block):
+    # From the last stretch that was right to the first that is wrong nobody knows: call it wrong.
+    right_until, is_open = hours.index[0], False
+    for begun, part in rows.groupby(pd.DatetimeIndex(rows.index).floor("14D")):
         moves = part.std()
         if len(part) < 24 or min(moves) < 0.5 * facts.stuck_move or part["r"].nunique() < 3:
             continue
+        start = max(pd.Timestamp(str(begun)), hours.index[0])
+        end = min(pd.Timestamp(str(begun)) + pd.Timedelta(days=14), hours.index[-1] + HOUR)
         together = float(part["r"].corr(part["e"]))
         # What a straight line of reading on level leaves: a scale or offset leaves nothing.
         left = float(moves["r"]) * np.sqrt(max(1.0 - together**2, 0.0))
-        if left <= 2.0 * facts.rest_u:
-            continue
         # One step between two calm stretches is a gauge that was set, not another tank.
-        if _left_by_a_step((part["r"] - part["e"]).to_numpy()) <= 2.0 * facts.rest_u:
+        stepped = _left_by_a_step((part["r"] - part["e"]).to_numpy())
+        if min(left, stepped) <= 2.0 * facts.rest_u:
+            if is_open:
+                found[-1] = replace(found[-1], end=start)
+            right_until, is_open = end, False
             continue
         apart = float(np.sqrt(np.mean((part["r"] - part["e"]) ** 2)))
-        start = max(pd.Timestamp(str(begun)), hours.index[0])
-        end = min(pd.Timestamp(str(begun)) + pd.Timedelta(days=14), hours.index[-1] + HOUR)
-        if found and found[-1].end >= start:
+        if is_open:
             found[-1] = replace(found[-1], end=end, magnitude=max(apart, found[-1].magnitude))
             continue
+        is_open = True
         found.append(
             Finding(
-                start,
+                right_until,
                 end,
                 "level_of_other_tank",
                 SUSPECT,
@@ -180,6 +184,8 @@ def level_mismatch(
                 "gauge on another line.",
             )
         )
+    if is_open:
+        found[-1] = replace(found[-1], end=hours.index[-1] + HOUR)
     return found
 
 

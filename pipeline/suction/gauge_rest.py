@@ -65,12 +65,7 @@ def at_rest(
         mistake = mapping_mistakes(
             hours.loc[inside, "reading"].to_numpy(),
             expected.loc[inside].to_numpy(dtype=float),
-            MappingFacts(
-                facts.rest_u,
-                facts.atmospheric_pressure,
-                facts.elevation_pressure,
-                facts.tap_pressure,
-            ),
+            _mapping(facts),
         )
         evidence = (
             f"At rest it reads {in_kpa(part['reading'].median())} where "
@@ -85,6 +80,16 @@ def at_rest(
             )
         )  # fmt: skip
     return _merge(found, _drift(days, hours, facts))
+
+
+def _mapping(facts: GaugeFacts) -> MappingFacts:
+    return MappingFacts(
+        facts.rest_u,
+        facts.atmospheric_pressure,
+        facts.elevation_pressure,
+        facts.tap_pressure,
+        facts.unit_pressure,
+    )
 
 
 def _rest_days(hours: pd.DataFrame, expected: pd.Series, use: pd.Series) -> pd.DataFrame:
@@ -204,9 +209,7 @@ def _never_at_rest(
     mistake = mapping_mistakes(
         rows["r"].to_numpy(),
         rows["e"].to_numpy(),
-        MappingFacts(
-            wide.rest_u, facts.atmospheric_pressure, facts.elevation_pressure, facts.tap_pressure
-        ),
+        _mapping(wide),
     )
     names = " Not excluded either: ".join(m.sentence for m in mistake)
     return [

@@ -43,12 +43,28 @@ class MappingFacts:
         rho g times the elevation of the tap above its pump [Pa].
     elevation_pressure : float
         rho g times the tap's elevation as entered [Pa].
+    unit_pressure : float
+        What one unit of the tag is, as declared [Pa]; NaN where that is not known, and then
+        the values may be taken in any unit.
     """
 
     rest_u: float
     atmospheric_pressure: float = 101325.0
     elevation_pressure: float = 0.0
     tap_pressure: float = 0.0
+    unit_pressure: float = float("nan")
+
+    @property
+    def taken(self) -> dict[str, float]:
+        """Units the values may have been taken in, by name [Pa]."""
+        if not np.isfinite(self.unit_pressure):
+            return PRESSURE_UNITS
+        names = [
+            name
+            for name, size in PRESSURE_UNITS.items()
+            if abs(self.unit_pressure / size - 1.0) < 1e-3
+        ]
+        return {names[0] if names else "the declared unit": self.unit_pressure}
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,11 +154,10 @@ def mapping_mistakes(reading: Array, expected: Array, facts: MappingFacts) -> li
     # Among many ratios one fits any small difference by chance; a unit is named only when
     # the readings are far off.
     far = abs(float(np.median(reading - expected))) > FAR * facts.rest_u
-    names = list(PRESSURE_UNITS) if far else []
     size = max(float(np.median(np.abs(expected))), 1e-9)
-    for taken in names:
-        for true in names:
-            ratio = PRESSURE_UNITS[true] / PRESSURE_UNITS[taken]
+    for taken, one in facts.taken.items() if far else ():
+        for true, other in PRESSURE_UNITS.items():
+            ratio = other / one
             # Ratios that cannot be told from 1 at this pressure are no finding.
             if taken == true or abs(1.0 / ratio - 1.0) * size <= 3.0 * facts.rest_u:
                 continue

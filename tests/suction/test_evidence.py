@@ -74,6 +74,15 @@ def test_noise_is_that_of_one_interval():
     assert reduced(frame)["reading_noise"].median() == pytest.approx(80.0, rel=0.1)
 
 
+def test_a_tank_that_fills_fast_is_no_noise():
+    """The level moves by 1 kPa in each interval, up and down; the gauge has 80 Pa of noise."""
+    frame = grid(200)
+    tank = 4.0e4 + 1.0e3 * np.abs(np.arange(len(frame)) % 24 - 12)
+    noise = np.random.default_rng(1).normal(0.0, 80.0, len(frame))
+    moved = frame.assign(static_pressure=tank, reading=tank - 2.0e4 + noise)
+    assert reduced(moved)["reading_noise"].median() == pytest.approx(80.0, rel=0.15)
+
+
 def planted_rise(deficit_from=None, speed=None):
     rng = np.random.default_rng(2)
     times = pd.date_range("2023-01-01", periods=24 * 90, freq="h", tz="UTC")

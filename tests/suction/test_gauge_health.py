@@ -16,6 +16,7 @@ from pipeline.suction import (
     hourly_rows,
     is_in_fault,
 )
+from pipeline.suction.findings import Finding, findings_frame
 
 FACTS = GaugeFacts(range_low=-1e5, range_high=2e5, gauge_u=500.0, static_u=316.0)
 FLOWS = ["flow_header", "flow_branch"]
@@ -272,3 +273,21 @@ def test_a_gap_in_the_data_does_not_wake_a_stuck_gauge(line):
     stuck = found[found["check"] == "stuck"]
     assert len(stuck) == 1
     assert stuck["end"].iloc[0] >= grid.index[-1]
+
+
+def test_what_one_check_finds_in_overlapping_intervals_is_one_finding():
+    """An erratic gauge may seem to step more than once from the same day on."""
+    day = [pd.Timestamp("2024-05-01T00:00Z") + pd.Timedelta(days=d) for d in range(9)]
+
+    def step(start, end, size, check="offset_step"):
+        return Finding(day[start], day[end], check, "fault", size, 0.1, f"{size}")
+
+    table = findings_frame(
+        [step(1, 3, 5.0), step(1, 4, -7.0), step(4, 5, 2.0), step(2, 3, 1.0, "noisy")]
+    )
+    assert not table.duplicated(["check", "start"]).any()
+    joined = table[table["check"] == "offset_step"]
+    assert joined["start"].tolist() == [day[1], day[4]]
+    assert joined["end"].tolist() == [day[4], day[5]]
+    assert joined["magnitude"].tolist() == [-7.0, 2.0]
+    assert (table["check"] == "noisy").sum() == 1

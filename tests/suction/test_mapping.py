@@ -67,3 +67,19 @@ def test_missing_values_are_passed_over():
     reading[::3] = np.nan
     assert names(reading)[0] == "absolute_as_gauge"
     assert mapping_mistakes(np.full(3, np.nan), DUE[:3], FACTS) == []
+
+
+def test_only_the_declared_unit_can_have_been_taken_wrongly():
+    """12.9 % high fits ftH2O taken as inHg; of a tag declared in kPa that is no explanation."""
+    expected = np.linspace(40e3, 60e3, 50)
+    reading = expected * 3386.389 / 2989.067
+    free = MappingFacts(rest_u=300.0)
+    assert [m.check for m in mapping_mistakes(reading, expected, free)] == ["wrong_unit"]
+    declared = MappingFacts(rest_u=300.0, unit_pressure=1000.0)
+    assert mapping_mistakes(reading, expected, declared) == []
+    psi = mapping_mistakes(expected / 6.894757, expected, declared)
+    assert psi[0].sentence == "It fits values in psi taken as kPa."
+    # A unit without a name here, say centimetres of water.
+    other = MappingFacts(rest_u=300.0, unit_pressure=98.0665)
+    found = mapping_mistakes(expected * 98.0665 / 1000.0, expected, other)
+    assert found[0].sentence == "It fits values in kPa taken as the declared unit."
