@@ -37,6 +37,8 @@ from pipeline.plant.side_files import Acknowledgement, Event
 
 SIGNATURE_DAYS = 30
 REFERENCE_DAYS = 20
+UNREAD = ("sister", "survey", "drawing", "level_only")
+"""Sources of suction pressure that no continuous gauge of the pump itself speaks for."""
 GONE_DAYS = RECENT_DAYS + FlagRules().closing_days
 """Running days before a flag closes in which its loss was going or gone."""
 
@@ -164,11 +166,17 @@ def _watched(b: Baseline, daily: pd.DataFrame) -> tuple[Watched, ...]:
     """What is watched for a loss, with what no number of days takes off its uncertainty.
 
     A maker's curve is itself only so well known; against a learned one the suction pressure of
-    another source keeps its own error.
+    another source keeps its own error. That of the same source cancels where it is as large as
+    it was while the baseline was learned: losses that nobody measured come and go with what the
+    sisters draw, and their uncertainty with them.
     """
     if b.source == "learned":
         other = daily["suction_pressure_source"].astype(str) != b.suction_source
         left = daily.loc[other, "suction_u_systematic"].median() if other.any() else 0.0
+        if b.suction_source in UNREAD:
+            own = daily.loc[~other].set_index("time")["suction_u_systematic"]
+            learned = own[own.index <= b.learned_to].median() if b.learned_to else np.nan
+            left = np.fmax(left, (own - learned).abs().quantile(0.9))
         reference = dict.fromkeys((one.column for one in PERFORMANCE), float(np.nan_to_num(left)))
     else:
         reference = {

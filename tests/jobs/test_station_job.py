@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from epanet_station import Fouling, station_truth
+from epanet_station import Fouling, Wear, station_truth
 from station_job import StationRun, plant_text, run_station
 from station_scenarios import (
     draw_readings,
@@ -50,13 +50,14 @@ def run_with(
     *,
     days: float = 365.0,
     fouling: Fouling | None = None,
+    wear: Wear | None = None,
     drawn: bool = True,
     **plant: object,
 ) -> StationRun:
     """Draw a year of readings, spoil it, and run the job on it once."""
     rng = np.random.default_rng(SEED)
     lines = drawn_lines(rng)
-    readings = spoil(draw_readings(station_truth(days, fouling=fouling), rng))
+    readings = spoil(draw_readings(station_truth(days, fouling=fouling, wear=wear), rng))
     text = plant_text(lines if drawn else None, **plant)
     run = run_station(folder, readings, text)
     assert run.result.outcome.failures == []
@@ -187,8 +188,7 @@ def test_a_year_with_one_thing_wrong(tmp_path: Path, name: str):
     if name == "swapped":
         assert run.points(1).empty
     # Whatever is wrong with instruments, both pumps are as good as new.
-    if name != "never, nothing drawn":
-        assert run.table("flags").empty
+    assert run.table("flags").empty
 
 
 @pytest.mark.slow
@@ -202,3 +202,31 @@ def test_a_year_with_a_fouling_strainer_and_no_gauge(tmp_path: Path):
     flags = run.table("flags")
     assert set(flags["pump"]) == {"A"}
     assert not flags["causes"].eq("internal wear").any()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "plant", [{}, {"gauges": (2,)}, {"gauges": ()}], ids=["gauged", "sister gauged", "drawings"]
+)
+def test_a_year_with_a_worn_pump(tmp_path: Path, plant: dict[str, object]):
+    """From day 90 leakage grows to 6 % of the duty flow; head at the same flow falls with it."""
+    run = run_with(tmp_path, wear=Wear(start_day=90.0, fraction=0.06), **plant)
+    flags = run.table("flags")
+    assert flags["pump"].tolist() == ["A"]
+    assert flags["causes"].str.contains("internal wear").all()
+    # Where nobody reads the suction, the suction gauge of the model is among the causes.
+    assert flags["causes"].str.contains("suction gauge").all() == bool(plant)
+    opened = (flags["opened"][0] - pd.Timestamp("2024-03-31T00:00Z")) / pd.Timedelta(days=1)
+    assert opened < 120
+    # The engine's own head at the same flow, last thirty days against the first sixty.
+    truth = run.readings[run.readings["running_1"]]
+    day = (truth["time"] - truth["time"].iloc[0]) / pd.Timedelta(days=1)
+    flow, head = truth["flow_1_true"], truth["total_head_1_true"]
+    good = np.polynomial.Polynomial.fit(flow[day < 60], head[day < 60], 3)
+    last = day > day.max() - 30
+    lost = 100.0 * float(np.mean(head[last] / good(flow[last]) - 1.0))
+    daily = run.table("daily_deviations")
+    mine = daily[
+        (daily["pump"] == "A") & (daily["day"] >= daily["day"].max() - pd.Timedelta("29D"))
+    ]
+    assert mine["head_deviation_pct"].mean() == pytest.approx(lost, abs=0.4)
