@@ -38,6 +38,7 @@ SEVERAL_TANKS_OPEN = "several_tanks_open"
 WELL_FLOW_UNKNOWN = "well_flow_unknown"
 WELL_SETTLING = "well_settling"
 NO_DENSITY = "no_density"
+LEVEL_STUCK = "level_stuck"
 
 STATIC_REASONS = {
     NO_LEVEL: "the level of the source is missing or covered too little",
@@ -49,6 +50,7 @@ STATIC_REASONS = {
     WELL_FLOW_UNKNOWN: "the flow drawn from the well is not known",
     WELL_SETTLING: "a pump of the well started or stopped too short a time ago",
     NO_DENSITY: "the density of the liquid is not known",
+    LEVEL_STUCK: "the level of the source held one value for days while its neighbours moved",
 }
 """Why a source's static pressure is not known."""
 

@@ -15,6 +15,7 @@ import pyarrow as pa
 from pipeline.assembly import pump_frames, segment_column
 from pipeline.assembly.statics import UNSETTLED
 from pipeline.jobs.context import Run
+from pipeline.jobs.level_checks import stuck_levels, without_stuck_level
 from pipeline.jobs.measure import grid_view
 from pipeline.jobs.workers import MonthJob, MonthMade, Workers, build_months
 from pipeline.months import Month
@@ -185,7 +186,10 @@ def _spot_rows(
 
 
 def read_hours(run: Run, line: str, months: Sequence[Month] | None = None) -> pd.DataFrame:
-    """Read the hourly rows of one line, in time order within each pump."""
+    """Read the hourly rows of one line, in time order within each pump.
+
+    While the level of its source stood still for days, static pressure is not known.
+    """
     if not run.stage.months(HOURS):
         return pd.DataFrame(columns=["line", "pump", "time", "spot", "reading"])
     stored = run.stage.months(HOURS)
@@ -195,4 +199,7 @@ def read_hours(run: Run, line: str, months: Sequence[Month] | None = None) -> pd
         for month in wanted
     ]
     pieces = [p.assign(month=m) for m, p in zip(wanted, pieces, strict=True) if len(p)]
-    return pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()
+    if not pieces:
+        return pd.DataFrame()
+    hours = pd.concat(pieces, ignore_index=True)
+    return without_stuck_level(hours, stuck_levels(run, line, wanted))

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.assembly import GridView, pump_frames
-from pipeline.assembly.statics import G
+from pipeline.assembly.statics import LEVEL_STUCK, G
 from pipeline.errors import GaugelessError
 from pipeline.hydraulics.accuracy import Uncertainty
 from pipeline.hydraulics.pressure import atmospheric_pressure
@@ -294,7 +294,12 @@ def _filled(
 ) -> pd.DataFrame:
     """Add the suction pressure, its uncertainty, source and reason to a pump's frame."""
     times = pd.DatetimeIndex(frame["time"])
-    frame = frame.assign(discharge_fault=_faults(mine.checks, pump.id, "discharge", times))
+    still = _faults(mine.checks, pump.id, "level", times) != ""
+    frame = frame.assign(
+        discharge_fault=_faults(mine.checks, pump.id, "discharge", times),
+        static_pressure=frame["static_pressure"].mask(still),
+        static_reason=frame["static_reason"].mask(still, LEVEL_STUCK),
+    )
     tag = era.tags.get(pump.suction_pressure_tag or "")
     reading = None if tag is None else frame["suction_reading"].to_numpy(dtype=float)
     gauge_u: float | np.ndarray = 0.0

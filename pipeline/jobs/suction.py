@@ -17,6 +17,7 @@ import pyarrow as pa
 
 from pipeline.jobs.context import Run, told
 from pipeline.jobs.hours import HOURS, SEGMENT_PREFIX, build_hours, read_hours
+from pipeline.jobs.level_checks import rows_of_level, stuck_levels
 from pipeline.jobs.line_checks import (
     as_rows,
     barred,
@@ -130,13 +131,14 @@ def _line(run: Run, line: str, events: Sequence[Event]) -> LineDone:
     hours = read_hours(run, line)
     if hours.empty:
         return findings, fits
+    stuck = stuck_levels(run, line)
     for epoch in line_epochs(run, line, events):
         inside = (hours["time"] >= epoch.start) & (hours["time"] < epoch.end)
         mine = hours[inside].reset_index(drop=True)
         if mine.empty:
             continue
         found, fitted = _check_and_fit(run, epoch, mine, events)
-        findings.append(found)
+        findings += [found, rows_of_level(epoch, stuck)]
         fits.append(fitted)
     return findings, fits
 

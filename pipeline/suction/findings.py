@@ -12,6 +12,7 @@ from .solve import Array
 
 FAULT = "fault"
 SUSPECT = "suspect"
+STUCK = "stuck"
 
 CHECK_COLUMNS = ("start", "end", "check", "verdict", "magnitude", "magnitude_u", "evidence")
 HOUR = pd.Timedelta(hours=1)

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from .evidence import STOPPED
-from .findings import FAULT, HOUR, SUSPECT, Finding, GaugeFacts, day_of, in_kpa, runs_of
+from .findings import FAULT, HOUR, STUCK, SUSPECT, Finding, GaugeFacts, day_of, in_kpa, runs_of
 from .solve import Array
 
 
@@ -83,7 +83,7 @@ def stuck(hours: pd.DataFrame, expected: pd.Series, facts: GaugeFacts) -> list[F
                 # It froze at some moment of the hour before.
                 hours.index[first] - HOUR,
                 hours.index[last] + HOUR,
-                "stuck",
+                STUCK,
                 FAULT,
                 move,
                 facts.resolution,

@@ -59,11 +59,14 @@ def level_or_gauge(findings: pd.DataFrame, hours: pd.DataFrame) -> pd.DataFrame:
         ``fault`` where another gauge of the line, itself without a finding, rested through at
         least `LEAST_RESTING_HOURS` hours of the interval and so agrees with the level;
         ``suspect`` elsewhere. A tap elevation of one pump is not what another gauge could show.
+        Where another gauge is off by the same at the same time, that is said, and an elevation
+        entered with the wrong sign gives way to an ``offset``: two such mistakes are not alike.
     """
     if findings.empty:
         return findings
     table = findings
     verdicts, sentences = table["verdict"].tolist(), table["evidence"].tolist()
+    checks = table["check"].tolist()
     names = table["pump"].astype(str)
     resting = hours[
         (hours["state"] == STOPPED) & hours["steady"] & ~hours["spot"] & hours["reading"].notna()
@@ -84,8 +87,32 @@ def level_or_gauge(findings: pd.DataFrame, hours: pd.DataFrame) -> pd.DataFrame:
                 "No other gauge settles whether this one or the static head is wrong: modelled "
                 "pressure is stated wide enough for both."
             )
+            alike = _off_alike(table, item)
+            if alike:
+                said = (
+                    f"The gauge of {alike[0]} is off alike, so that the level, its zero or its "
+                    "tank is likelier to be wrong than both. Modelled pressure is stated wide "
+                    "enough for either."
+                )
+                if item["check"] == ELEVATION_SIGN:
+                    checks[row] = "offset"
         verdicts[row], sentences[row] = verdict, f"{item['evidence']} {said}"
-    return table.assign(verdict=verdicts, evidence=sentences)
+    return table.assign(check=checks, verdict=verdicts, evidence=sentences)
+
+
+def _off_alike(table: pd.DataFrame, item: pd.Series) -> list[str]:
+    """Name pumps whose gauge disagrees with the level by the same and at the same time."""
+    others = table[
+        table["check"].isin(LEVEL_OR_GAUGE)
+        & (table["pump"] != item["pump"])
+        & (table["start"] < item["end"])
+        & (table["end"] > item["start"])
+    ]
+    apart = (others["magnitude"] - item["magnitude"]).abs()
+    # Both are held against the same level: only what the gauges differ by is at stake.
+    allowed = np.maximum(3.0 * np.hypot(others["magnitude_u"], item["magnitude_u"]), 1e-9)
+    same = (apart <= allowed) & (others["magnitude"].abs() > allowed)
+    return sorted(set(others.loc[same, "pump"].astype(str)))
 
 
 def doubt_of_level(

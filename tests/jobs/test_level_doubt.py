@@ -126,3 +126,25 @@ def test_no_other_gauge_leaves_an_offset_open(tmp_path: Path, off: float):
     # The offset is the gauge's own; pump B has the level alone, and no gauge against it.
     other, true = modelled(station, "B")
     assert inside(other, true) > 0.92
+
+
+def test_a_level_that_stood_still_for_days_accuses_no_gauge(tmp_path: Path):
+    """From day 2 to day 6 the transmitter keeps its value while the tank goes on."""
+    readings = samples(DAYS, True).drop(columns="B.SUCTION")
+    still = readings["time"].between(START + pd.Timedelta("2D"), START + pd.Timedelta("6D"))
+    readings.loc[still, "LEVEL"] = readings.loc[still, "LEVEL"].iloc[0]
+    station = result_of(tmp_path, readings, plant_text())
+    checks = station.table("gauge_checks").astype({"pump": str, "gauge": str, "check": str})
+    told = set(zip(checks["pump"], checks["gauge"], checks["check"], strict=True))
+    assert told == {("A", "level", "stuck"), ("B", "level", "stuck")}
+    assert (checks["start"] <= START + pd.Timedelta("2D")).all()
+    assert (checks["end"] >= START + pd.Timedelta("6D")).all()
+    points = station.table("operating_points")
+    meanwhile = points[points["time"].between(checks["start"][0], START + pd.Timedelta("6D"))]
+    of_a = meanwhile[(meanwhile["pump"] == "A") & (meanwhile["status"] == "steady")]
+    assert len(of_a) > 300
+    assert set(of_a["suction_pressure_source"].astype(str)) == {"measured"}
+    # B has no gauge, and no level: no value beats a wrong one.
+    of_b = meanwhile[(meanwhile["pump"] == "B") & (meanwhile["flow_m3_h"] > 0.0)]
+    assert of_b["suction_pressure_kpa"].isna().all()
+    assert of_b["suction_reason"].astype(str).str.contains("source: level_stuck").all()

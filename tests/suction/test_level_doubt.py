@@ -15,7 +15,7 @@ END = START + pd.Timedelta(days=10)
 def finding(pump: str, kind: str, **more: object) -> pd.DataFrame:
     row = {
         "pump": pump, "start": START, "end": END, "check": kind, "verdict": "fault",
-        "magnitude": 4000.0, "u": 300.0, "evidence": "It reads high.",
+        "magnitude": 4000.0, "magnitude_u": 300.0, "evidence": "It reads high.",
     }  # fmt: skip
     return pd.DataFrame([{**row, **more}])
 
@@ -65,6 +65,23 @@ def test_a_gauge_with_a_finding_of_its_own_is_no_witness():
 def test_no_other_gauge_can_show_the_elevation_of_a_tap():
     told = level_or_gauge(finding("P1", "elevation_sign"), resting("P2", 48))
     assert told["verdict"].tolist() == ["suspect"]
+
+
+def test_two_gauges_off_alike_point_at_the_level():
+    """An elevation entered with the wrong sign is one pump's own; two alike are the level's."""
+    both = pd.concat(
+        [finding("P1", "offset"), finding("P2", "elevation_sign", magnitude=4500.0)],
+        ignore_index=True,
+    )
+    told = level_or_gauge(both, resting("P1", 48))
+    assert told["check"].tolist() == ["offset", "offset"]
+    assert told["verdict"].tolist() == ["suspect", "suspect"]
+    assert told["evidence"].str.contains("off alike").all()
+    # 4 and 7 kPa are not alike with 0.3 kPa each: three of the root sum are 1.3 kPa.
+    apart = both.assign(magnitude=[4000.0, 7000.0])
+    told = level_or_gauge(apart, resting("P1", 48))
+    assert told["check"].tolist() == ["offset", "elevation_sign"]
+    assert not told["evidence"].str.contains("off alike").any()
 
 
 def test_findings_are_not_changed_in_place():
