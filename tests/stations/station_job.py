@@ -37,6 +37,8 @@ _UNITS = {
     "electrical_power": ("electrical_power", "kW", 1e-3),
 }
 ROOT3 = 3.0**0.5
+PER_GRID = 2
+"""Samples in an interval of the grid; the random part of an accuracy is that of the interval."""
 
 
 def write_exports(readings: pd.DataFrame, folder: Path) -> None:
@@ -86,8 +88,6 @@ def plant_text(
     drawn: dict[str, LineData] | None = AS_BUILT,
     *,
     gauges: tuple[int, ...] = PUMPS,
-    survey: bool = False,
-    grid: str = "10 min",
     instead: dict[str, str] | None = None,
 ) -> str:
     """Give the plant file; `drawn` None leaves the drawing out, `instead` replaces text."""
@@ -95,7 +95,7 @@ def plant_text(
     tags = [
         _tag(
             "LEVEL", "level", "m",
-            f'systematic = "{level.systematic * ROOT3:.4f} m", random = "{level.random} m"',
+            f'systematic = "{level.systematic * ROOT3:.4f} m", random = "{level.random / PER_GRID**0.5:.4f} m"',
         )
     ]  # fmt: skip
     pumps = []
@@ -110,12 +110,12 @@ def plant_text(
                 _tag(
                     f"{NAMES[k]}.{name.upper()}", quantity, unit,
                     f'systematic = "{a.systematic * ROOT3 * size:.4f} {said}", '
-                    f'random = "{a.random * size:.4f} {said}"',
+                    f'random = "{a.random * size / PER_GRID**0.5:.4f} {said}"',
                 )
             )  # fmt: skip
         suction, discharge = (
             f'{{ elevation = "{z - data.reference_plane_elevation:.3f} m", diameter = "{d} m", '
-            'elevation_u = "0.01 m" }'
+            'elevation_u = "0.002 m" }'
             for z, d in (
                 (data.suction_tap_elevation, data.suction_tap_diameter),
                 (data.discharge_tap_elevation, data.discharge_tap_diameter),
@@ -149,12 +149,11 @@ discharge_tap = {discharge}
     text = f"""
 plant_format = 1
 data_folder = "data"
-{'survey_file = "survey.csv"' if survey else ""}
 
 [station]
 name = "Two tanks"
 time_zone = "UTC"
-grid = "{grid}"
+grid = "10 min"
 
 [liquid]
 name = "water of the engine"
