@@ -95,7 +95,8 @@ def plant_text(
     tags = [
         _tag(
             "LEVEL", "level", "m",
-            f'systematic = "{level.systematic * ROOT3:.4f} m", random = "{level.random / PER_GRID**0.5:.4f} m"',
+            f'systematic = "{level.systematic * ROOT3:.4f} m", '
+            f'random = "{level.random / PER_GRID**0.5:.4f} m"',
         )
     ]  # fmt: skip
     pumps = []
