@@ -35,6 +35,11 @@ def _trend_rows(run: Run, held: Workers, baselines: Sequence[Baseline]) -> pd.Da
     return pd.DataFrame([row for rows in found for row in rows])
 
 
+UNTOLD = 0.02
+"""Uncertainty of the suction pressure, as a part of the head, that may be told of no pump."""
+WORSE = 4.0
+
+
 def level_groups(b: Baseline, daily: pd.DataFrame) -> dict[str, pd.Series]:
     """Days whose suction pressure is from one source share its error: no wear, but a level.
 
@@ -46,6 +51,25 @@ def level_groups(b: Baseline, daily: pd.DataFrame) -> dict[str, pd.Series]:
         "level_group": source,
         "level_group_u": daily["suction_u_systematic"].where(~own, 1e-6),
     }
+
+
+def is_untold(daily: pd.DataFrame) -> pd.Series:
+    """Mark days whose suction pressure is too uncertain to tell a change of the pump.
+
+    Parameters
+    ----------
+    daily : DataFrame
+        Rows of ``daily_deviations`` of one baseline.
+
+    Returns
+    -------
+    bool Series
+        True where an error of suction pressure moves the head by more than `UNTOLD`, and by
+        `WORSE` times as much as on most days. The error of such days is no constant either:
+        what it does within their weeks would pass for steps and ramps of the pump.
+    """
+    u = daily["suction_u_systematic"]
+    return (u > UNTOLD) & (u > WORSE * u.median())
 
 
 def _trends_of(run: Run, b: Baseline) -> list[dict[str, object]]:
@@ -193,6 +217,8 @@ def one_trend(
         A row of the ``trends`` table.
     """
     b, mine, drift = asked
+    if assumption == "as_used" and quantity != "power":
+        mine = mine[~is_untold(mine)]
     known = b.curve is not None and np.isfinite(b.curve.mean_flow_)
     flow = float(b.curve.mean_flow_) if b.curve is not None and known else None
     before = "" if assumption == "as_used" else f"{assumption}_"

@@ -248,3 +248,30 @@ def test_a_year_with_a_worn_pump(tmp_path: Path, plant: dict[str, object]):
         (daily["pump"] == "A") & (daily["day"] >= daily["day"].max() - pd.Timedelta("29D"))
     ]
     assert mine["head_deviation_pct"].mean() == pytest.approx(lost, abs=0.4)
+
+
+@pytest.mark.slow
+def test_weeks_nobody_can_tell_of_bend_no_trend(tmp_path: Path):
+    """For forty days the level is of another tank, by a valve of which nobody knows.
+
+    The gauges go unused meanwhile and the modelled head is off by a tenth and more; the pumps
+    are as good as new, and their trends must say so.
+    """
+
+    def spoil(readings: pd.DataFrame) -> pd.DataFrame:
+        day = days_since_start(readings)
+        other = read_level_of_another_tank(readings, 1)["level"]
+        inside = (day >= FROM) & (day < FROM + 40.0)
+        return readings.assign(level=readings["level"].where(~inside, other))
+
+    run = run_with(tmp_path, spoil)
+    assert {c for _, _, c in found(run)} >= {"level_of_other_tank"}
+    meanwhile = without_gauge(run, 1)
+    assert meanwhile["off"].abs().max() > 8.0
+    assert meanwhile["covered"].mean() >= 0.92
+    trends = run.table("trends")
+    mine = trends[(trends["assumption"] == "as_used") & trends["quantity"].ne("power")]
+    assert (mine["rate_low_pct_per_yr"] < 0.3).all()
+    assert (mine["rate_high_pct_per_yr"] > -0.3).all()
+    assert (mine["rate_pct_per_yr"].abs() < 0.3).all()
+    assert run.table("flags").empty
