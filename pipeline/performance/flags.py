@@ -22,6 +22,9 @@ SEVERITIES = ("watch", "plan", "act")
 
 LATE_DAYS = (120.0, 180.0)  # days after the baseline between which certainty is raised
 LEAST_STEP = 1.5  # times `least_loss`, below which a few days alone open nothing
+# Times `least_loss`, for the ramp: what grows at a rate worth a flag is past it within weeks,
+# and a loss that is just as large as asked for would else be missed every other time.
+LEAST_RAMP = 0.9
 # Running days after the opening that tell a jump from a ramp: two months, or until the flag
 # grows, which may be another jump.
 SHAPE_DAYS = 60
@@ -312,7 +315,7 @@ def _judge(view: pd.DataFrame, rules: FlagRules, age: Floats) -> _State:
     asked = {
         "step": (LEAST_STEP * rules.least_loss, rules.step_certainty),
         "recent": (rules.least_loss, rules.recent_certainty),
-        "ramp": (rules.least_loss, late),
+        "ramp": (LEAST_RAMP * rules.least_loss, late),
     }
     with np.errstate(invalid="ignore", divide="ignore"):
         gone = recent < rules.closing_share * rules.least_loss

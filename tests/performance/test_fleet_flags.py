@@ -90,12 +90,17 @@ def test_false_flags_in_two_hundred_clean_pump_years(gauges):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("gauge", GAUGES)
-def test_losses_are_flagged_in_time_at_the_stated_noise(gauge):
-    number = GAUGES.index(gauge)
-    slow = slow_loss_seen(slow_case(gauge=gauge), 60, 1620 + number)
-    step = step_seen(step_case(gauge=gauge), 60, 1630 + number)
-    print(f"{gauge}: 4 %/yr within 120 days {slow:.0%}, step within ten days {step:.0%} of 60")
+@pytest.mark.parametrize("gauges", [("present",), ("lost", "sister", "drawing")])
+def test_losses_are_flagged_in_time_at_the_stated_noise(gauges):
+    """Sixty pumps of each gauge; of 180 seen in 90 % of cases, 85 % or more are 98 times in 100."""
+    found = []
+    for gauge in gauges:
+        number = GAUGES.index(gauge)
+        slow = slow_loss_seen(slow_case(gauge=gauge), 60, 1620 + number)
+        step = step_seen(step_case(gauge=gauge), 60, 1630 + number)
+        print(f"{gauge}: 4 %/yr within 120 days {slow:.0%}, step within ten days {step:.0%} of 60")
+        found.append((slow, step))
+    slow, step = np.mean(found, axis=0)
     assert slow >= 0.85
     assert step >= 0.85
 
