@@ -66,7 +66,7 @@ def test_sound_pumps_are_left_in_peace(daily_series):
 @pytest.mark.slow
 def test_false_flags_in_four_hundred_clean_pump_years(daily_series):
     """At most two in a hundred clean pump-years, counted over four hundred."""
-    rng = np.random.default_rng(4)
+    rng = np.random.default_rng(14)
     false = sum(
         len(replay_flags(epoch(daily_series, rng, 365), "P1", END).flags) for _ in range(400)
     )
@@ -82,7 +82,7 @@ def test_detection_at_other_noise(daily_series, lag1, sd, slow_share, fast_share
     def noisy(rng, n, **options):
         return daily_series(rng, n, lag1=lag1, sd=sd, **options)
 
-    slow, fast = detected(noisy, np.random.default_rng(5), 200)
+    slow, fast = detected(noisy, np.random.default_rng(15), 200)
     assert slow >= slow_share
     assert fast >= fast_share
 

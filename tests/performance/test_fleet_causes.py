@@ -105,7 +105,7 @@ def test_table_of_true_cause_against_set_of_causes():
     print()
     total = hit = 0
     for number, name in enumerate(CASES):
-        found = verdicts(name, 15, 1220 + number)
+        found = verdicts(name, 15, 2220 + number)
         flags, hits, single = judge(name, found)
         total, hit = total + flags, hit + hits
         if CASES[name][3]:

@@ -77,7 +77,7 @@ def test_false_flags_in_two_hundred_clean_pump_years(gauges):
     """At most four, with the gauge and without, an unexplained annual swing and all."""
     total, years = 0, 0.0
     for i, gauge in enumerate(gauges):
-        found, more = false_flags(Case(gauge=gauge, swing=SWING), 204 // len(gauges), 1610 + i)
+        found, more = false_flags(Case(gauge=gauge, swing=SWING), 204 // len(gauges), 2610 + i)
         total, years = total + found, years + more
     low, high = poisson_interval(total)
     print(
@@ -96,8 +96,8 @@ def test_losses_are_flagged_in_time_at_the_stated_noise(gauges):
     found = []
     for gauge in gauges:
         number = GAUGES.index(gauge)
-        slow = slow_loss_seen(slow_case(gauge=gauge), 60, 1620 + number)
-        step = step_seen(step_case(gauge=gauge), 60, 1630 + number)
+        slow = slow_loss_seen(slow_case(gauge=gauge), 60, 2620 + number)
+        step = step_seen(step_case(gauge=gauge), 60, 2630 + number)
         print(f"{gauge}: 4 %/yr within 120 days {slow:.0%}, step within ten days {step:.0%} of 60")
         found.append((slow, step))
     slow, step = np.mean(found, axis=0)
@@ -111,9 +111,9 @@ def test_table_of_detection_and_false_flags_over_noise():
     print("\nsd      lag1  4 %/yr  step   false per 100 years")
     for sd, lag1 in itertools.product((0.0025, 0.005, 0.01), (0.0, 0.7, 0.9)):
         noise = {"sd": sd, "lag1": lag1}
-        slow = slow_loss_seen(slow_case(**noise), 30, 1640)
-        step = step_seen(step_case(**noise), 30, 1650)
-        false, years = false_flags(Case(swing=SWING, **noise), 30, 1660)
+        slow = slow_loss_seen(slow_case(**noise), 30, 2640)
+        step = step_seen(step_case(**noise), 30, 2650)
+        false, years = false_flags(Case(swing=SWING, **noise), 30, 2660)
         print(f"{sd:.4f}  {lag1:.1f}   {slow:4.0%}   {step:4.0%}   {100 * false / years:.1f}")
         if sd <= 0.005 and lag1 <= 0.7:
             assert slow >= 0.85
