@@ -77,10 +77,15 @@ NOISES = (0.0002, 0.0025, 0.005)
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("days", "swing", "seed"),
-    [(120, 0.0015, 1700), (400, 0.0015, 1740), (400, 0.005, 1780), (120, 0.005, 1820)],
+    ("days", "swing", "seed", "quantities"),
+    [
+        (120, 0.0015, 1700, ("head",)),
+        (120, 0.005, 1820, ("head",)),
+        (400, 0.0015, 1740, ("head", "power", "efficiency")),
+        (400, 0.005, 1780, ("head",)),
+    ],
 )
-def test_coverage_over_gauges_noise_and_spans(days, swing, seed):
+def test_coverage_over_gauges_noise_and_spans(days, swing, seed, quantities):
     """Twenty pumps of each gauge, noise and rate, every pump a draw of its own.
 
     Of intervals that cover in 95 % of cases, 180 cover in fewer than 90 % once in five hundred
@@ -93,7 +98,7 @@ def test_coverage_over_gauges_noise_and_spans(days, swing, seed):
             fault="internal_wear", rate=rate, from_start=True, gauge=gauge, sd=sd, days=days,
             swing=swing,
         )  # fmt: skip
-        rows = recovered(case, 20, seed + number, ("head", "power", "efficiency"))
+        rows = recovered(case, 20, seed + number, quantities)
         found.append(rows.assign(gauge=gauge, sd=sd, rate=rate))
     table = pd.concat(found)
     print()
