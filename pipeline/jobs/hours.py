@@ -165,7 +165,12 @@ def _labelled(
 def _spot_rows(
     era: Snapshot, pump: Pump, frame: pd.DataFrame, spots: Sequence[SpotReading]
 ) -> pd.DataFrame:
-    """Set each spot reading beside what the line was doing in that very interval."""
+    """Set each spot reading beside what the line was doing at that very moment.
+
+    Static pressure is that of the moment, between the middles of the intervals beside it. When
+    in its interval a level was sampled nobody knows: what static pressure moves from one
+    interval to the next is the width of a rectangular distribution, JCGM 100:2008, 4.3.7.
+    """
     mine = [s for s in spots if s.pump == pump.id and era.start <= s.time < era.end]
     if not mine:
         return pd.DataFrame()
@@ -174,8 +179,10 @@ def _spot_rows(
     flows = [*header_columns(era, pump.suction_line), "suction_flow"]
     rows = frame.iloc[place][["time", *_ALWAYS, *flows]].reset_index(drop=True)
     state = frame["state"].to_numpy()[place]
+    at = pd.DatetimeIndex([s.time for s in mine])
+    rows["static_pressure"], moved = static_at(frame, place, at)
     rows["reading"] = [s.reading for s in mine]
-    rows["reading_u"] = 0.0
+    rows["reading_u"] = moved / np.sqrt(12.0)
     rows["instrument_u"] = [s.u for s in mine]
     rows["state"] = np.select(
         [state == "running", state == "standing"], ["running", "stopped"], "mixed"
@@ -183,6 +190,22 @@ def _spot_rows(
     rows["steady"] = frame["is_steady"].to_numpy()[place] | (state == "standing")
     rows["reading_coverage"] = 1.0
     return _labelled(rows, pump, [s.instrument for s in mine], spot=True)
+
+
+def static_at(
+    frame: pd.DataFrame, place: np.ndarray, at: pd.DatetimeIndex
+) -> tuple[np.ndarray, np.ndarray]:
+    """Static pressure at some moments [Pa], and how far it moves within their intervals [Pa]."""
+    static = frame["static_pressure"].to_numpy(dtype=float)
+    times = pd.DatetimeIndex(frame["time"])
+    step = times[1:] - times[:-1]
+    usual = step.min() if len(step) else pd.Timedelta(0)
+    # Slope to the neighbour before and after; a gap beside the interval leaves one of them.
+    near = np.where(step == usual, np.diff(static), np.nan)
+    sides = np.array([np.r_[np.nan, near][place], np.r_[near, np.nan][place]])
+    share = np.asarray((at - times[place]) / usual) - 0.5 if usual else np.zeros(len(at))
+    towards = np.nan_to_num(np.where(share < 0.0, sides[0], sides[1]))
+    return static[place] + towards * share, np.nan_to_num(np.fmax(*np.abs(sides)))
 
 
 def read_hours(run: Run, line: str, months: Sequence[Month] | None = None) -> pd.DataFrame:

@@ -27,6 +27,7 @@ from station_scenarios import (
     read_level_of_another_tank,
     shake_gauge,
     stick_gauge,
+    survey_readings,
     swap_suction_and_discharge,
 )
 
@@ -53,10 +54,11 @@ def run_with(
     fouling: Fouling | None = None,
     wear: Wear | None = None,
     drawn: bool = True,
+    seed: int = SEED,
     **plant: object,
 ) -> StationRun:
     """Draw a year of readings, spoil it, and run the job on it once."""
-    rng = np.random.default_rng(SEED)
+    rng = np.random.default_rng(seed)
     lines = drawn_lines(rng)
     readings = spoil(draw_readings(station_truth(days, fouling=fouling, wear=wear), rng))
     text = plant_text(lines if drawn else None, **plant)
@@ -274,4 +276,43 @@ def test_weeks_nobody_can_tell_of_bend_no_trend(tmp_path: Path):
     assert (mine["rate_low_pct_per_yr"] < 0.3).all()
     assert (mine["rate_high_pct_per_yr"] > -0.3).all()
     assert (mine["rate_pct_per_yr"].abs() < 0.3).all()
+    assert run.table("flags").empty
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize(
+    ("gauges", "drawn"), [((2,), True), ((), True), ((), False)],
+    ids=["sister gauged", "drawn", "nothing drawn"],
+)  # fmt: skip
+def test_three_readings_of_a_portable_gauge(
+    tmp_path: Path, gauges: tuple[int, ...], drawn: bool, seed: int
+):
+    """Read at odd moments, while the tank may be rising by 3 kPa within one interval."""
+    truth = station_truth(365.0)
+    survey = survey_readings(truth, np.random.default_rng(seed), 1, 3)
+    pd.DataFrame(
+        {
+            "time": survey["time"].dt.strftime("%Y-%m-%dT%H:%M:%SZ"),
+            "pump": "A",
+            "reading": (survey["reading"] / 1e3).round(3),
+            "unit": "kPa",
+            # The limits of a rectangular distribution with the instrument's 0.25 kPa.
+            "accuracy": round(0.25 * 3.0**0.5, 3),
+            "instrument": "portable",
+        }
+    ).to_csv(tmp_path / "survey.csv", index=False)
+    told = {'data_folder = "data"': 'data_folder = "data"\nsurvey = "survey.csv"'}
+    run = run_with(tmp_path, drawn=drawn, gauges=gauges, instead=told, seed=seed)
+    points = without_gauge(run, 1)
+    read = points[points["suction_pressure_source"] == "survey"]
+    print(
+        f"{gauges}, drawn {drawn}: rms {rms(read['off']):.2f} kPa, "
+        f"covered {read['covered'].mean():.3f} of {len(read)}"
+    )
+    assert len(read) > 5000
+    assert read["covered"].mean() >= 0.92
+    assert read["head_covered"].mean() >= 0.92
+    # Level only is off by 20 kPa.
+    assert rms(read["off"]) < 3.0
     assert run.table("flags").empty
