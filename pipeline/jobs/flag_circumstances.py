@@ -191,10 +191,13 @@ class _Sisters:
         self._column, self._looked = column, looked
         self.pump = b.epoch.pump.id
 
-    def compare(self, others: Sequence[str], modelled: bool = False) -> dict[str, bool]:
+    def compare(
+        self, others: Sequence[str], *, modelled: bool = False, measured: bool = False
+    ) -> dict[str, bool]:
         """Tell whether the others share an instrument, and how they moved.
 
-        With `modelled` only those count whose suction pressure is not measured on these days.
+        With `modelled` only those count whose suction pressure is not measured on these days,
+        with `measured` only those for which nothing else stands.
         """
         learned_to, looked = self._b.learned_to, self._looked
         frames = []
@@ -205,6 +208,8 @@ class _Sisters:
             inside = (days["time"] >= looked.start) & (days["time"] < looked.end)
             sources = set(days.loc[inside, "suction_pressure_source"].astype(str))
             if not sources or (modelled and "measured" in sources):
+                continue
+            if measured and sources != {"measured"}:
                 continue
             frames.append(days)
         if not frames or learned_to is None:
@@ -233,8 +238,12 @@ def _on_level(now: Snapshot, sisters: _Sisters, line: str) -> dict[str, bool]:
         return dict(_NO_SISTERS)
     source = now.lines[line].source
     lines = [other for other in now.lines.values() if other.source == source]
-    return sisters.compare([p for other in lines for p in other.branches if p != sisters.pump],
-                           modelled=True)  # fmt: skip
+    others = [p for other in lines for p in other.branches if p != sisters.pump]
+    found = sisters.compare(others, modelled=True)
+    if found["alike"] and any(sisters.compare([p], measured=True)["alike"] for p in others):
+        # A pump with a gauge of its own moved as much: pumps wear alike, and the level did not.
+        return {**found, "alike": False}
+    return found
 
 
 # ------------------------------------------------------- what comes, goes and depends

@@ -275,7 +275,10 @@ def _settled(known: Circumstances, table: pd.DataFrame, baseline: BaselineCurve)
     shared = {}
     if known.meter_shared and known.sisters_moved_alike:
         shared["flow_meter"] = "all pumps on the shared flow meter moved alike"
-    if known.level_shared and known.level_sisters_moved_alike:
+    # A wrong level is in the head of all pumps and in the power of none.
+    power = abs(float(table["power_deviation"].mean()))
+    still = power < LEAST_CERTAINTY * _mean_u(table, "power")
+    if known.level_shared and known.level_sisters_moved_alike and still:
         shared["suction_gauge"] = "all pumps on the shared level moved alike"
     if len(shared) > 1:
         # Pumps that share both: head and power over flow may tell which of the two it is.
@@ -297,12 +300,7 @@ def _settled(known: Circumstances, table: pd.DataFrame, baseline: BaselineCurve)
         shown, shown_u = _shown_by(side, known, table, baseline)
         head_u = np.hypot(_mean_u(table, "head"), shown_u)
         left = abs(seen - shown)
-        power = abs(float(table["power_deviation"].mean()))
-        if (
-            left < LEAST_CERTAINTY * head_u
-            and left < GAUGE_SHARE * abs(seen)
-            and power < LEAST_CERTAINTY * _mean_u(table, "power")
-        ):
+        if left < LEAST_CERTAINTY * head_u and left < GAUGE_SHARE * abs(seen) and still:
             rest = f"the {side} gauge moved as much while the pump stood"
             return _single(cause, table, rest)
     return None

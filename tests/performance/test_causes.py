@@ -153,6 +153,13 @@ def test_shared_level_that_moves_all_pumps_is_the_level(baseline):
     assert verdict.causes == ("suction_gauge",)
 
 
+def test_pumps_that_wear_alike_are_no_error_of_their_level(baseline):
+    """Leakage costs power at the same flow, which no level can: two pumps may just both wear."""
+    points = sick("internal_wear", 0.06, np.random.default_rng(6))
+    verdict = verdict_on(points, baseline, level_shared=True, level_sisters_moved_alike=True)
+    assert "internal_wear" in verdict.causes
+
+
 def test_a_step_at_the_cleaning_is_the_suction_line(baseline):
     points = sick("suction_restriction", 0.04, np.random.default_rng(7))
     assert verdict_on(points, baseline, recovered_at_cleaning=True).causes == (
