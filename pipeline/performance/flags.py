@@ -24,7 +24,7 @@ LATE_DAYS = (120.0, 180.0)  # days after the baseline between which certainty is
 LEAST_STEP = 1.5  # times `least_loss`, below which a few days alone open nothing
 # Times `least_loss`, for the ramp: what grows at a rate worth a flag is past it within weeks,
 # and a loss that is just as large as asked for would else be missed every other time.
-LEAST_RAMP = 0.9
+LEAST_RAMP = 0.95
 # Running days after the opening that tell a jump from a ramp: two months, or until the flag
 # grows, which may be another jump.
 SHAPE_DAYS = 60

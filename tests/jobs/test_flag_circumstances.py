@@ -7,6 +7,7 @@ are put into a stage; baselines, deviations and flags are the job's own.
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,7 @@ import pytest
 from pump_fleet import START, Case, Drawn, draw
 
 from pipeline.jobs.context import METERED, Fingerprints, Run
+from pipeline.jobs.flag_circumstances import _on_level
 from pipeline.jobs.flagging import find_flags
 from pipeline.jobs.hours import HOURS
 from pipeline.jobs.perform import compare, find_baselines
@@ -208,3 +210,20 @@ def test_wear_stays_in_the_set_and_gauges_that_stood_leave_it(tmp_path: Path):
     assert "internal wear" in causes
     assert not {"suction gauge", "discharge gauge", "suction restriction"} & set(causes)
     assert causes != ["internal wear"]  # the meter is its own, and nothing clears it
+
+
+@pytest.mark.parametrize(("gauged", "alike"), [(True, False), (False, True)])
+def test_a_level_is_not_blamed_for_what_gauged_pumps_do_as_well(gauged: bool, alike: bool):
+    """Three pumps of one clear well: what a pump with its own gauge shows is not the level's."""
+
+    class Sisters:
+        pump = "P2"
+
+        def compare(self, others, *, modelled=False, measured=False):
+            moved = gauged and others == ["P1"] if measured else others == ["P1", "P3"]
+            return {"shared": True, "alike": moved, "stood": False}
+
+    line = SimpleNamespace(source="well", branches={"P1": 0, "P2": 0, "P3": 0})
+    other = SimpleNamespace(source="basin", branches={"P4": 0})
+    now = SimpleNamespace(lines={"a": line, "b": other})
+    assert _on_level(now, Sisters(), "a")["alike"] == alike
