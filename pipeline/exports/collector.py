@@ -16,7 +16,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from pipeline.exports.disorder import DisorderCells, OrderWatch
-from pipeline.exports.instants import FAULTS, REPEATED_HOUR, Instants
+from pipeline.exports.instants import ALWAYS_UTC, FAULTS, REPEATED_HOUR, Instants
 from pipeline.exports.numbers import looks_like_other_numbers, read_numbers, read_states
 from pipeline.exports.ordering import tidy
 from pipeline.exports.quality import BAD, StatusReader
@@ -172,6 +172,24 @@ class Collector:
         lookup = np.array([self._code_of.get(name, -1) for name in names] + [-1], dtype=np.int32)
         index = _indices(tags, len(names))
         code = lookup[index]
+        if tags.indices.null_count or (lookup[:-1] < 0).any() or instants.fault.any():
+            code, instants, values, status, lines = self._known(
+                code, index, names, instants, values, status, lines
+            )
+        value, quality = self._judge(values, status, code, lines, is_wide=False)
+        self._append(instants, _Batch(code, instants.utc, value, quality), lines, code)
+
+    def _known(
+        self,
+        code: NDArray[np.int32],
+        index: NDArray[np.integer],
+        names: list[str],
+        instants: Instants,
+        values: pa.Array,
+        status: pa.DictionaryArray | None,
+        lines: Int64,
+    ) -> tuple[NDArray[np.int32], Instants, pa.Array, pa.DictionaryArray | None, Int64]:
+        """Leave rows without a known tag or a usable time out, counted."""
         is_unknown = code < 0
         if is_unknown.any():
             number = np.bincount(index[is_unknown], minlength=len(names) + 1)
@@ -188,8 +206,7 @@ class Collector:
             instants = _take_instants(instants, keep)
             code, values, lines = code[keep], values.take(rows), lines[keep]
             status = None if status is None else status.take(rows)
-        value, quality = self._judge(values, status, code, lines, is_wide=False)
-        self._append(instants, _Batch(code, instants.utc, value, quality), lines, code)
+        return code, instants, values, status, lines
 
     def add_column(self, instants: Instants, tag: str, values: pa.Array, lines: Int64) -> None:
         """Add one tag's column of a wide export; blank cells are no samples.
@@ -271,8 +288,9 @@ class Collector:
         series: NDArray[np.int32],
         run: Int64 | None = None,
     ) -> None:
-        held = instants.fault == REPEATED_HOUR
-        if held.any():
+        # What is left of faults are repeated hours.
+        if instants.fault.any():
+            held = instants.fault == REPEATED_HOUR
             self._held.append(
                 _Held(
                     batch.take(held),
@@ -284,7 +302,7 @@ class Collector:
                 )
             )
             batch = batch.take(~held)
-        if self._export.time_zone is not None:  # else no hour is ever repeated
+        if self._export.time_zone not in (None, *ALWAYS_UTC):  # else no hour is ever repeated
             self._plain += np.bincount(batch.code, minlength=len(self.tags))
         if not len(batch.time):
             return

@@ -143,10 +143,15 @@ class OrderWatch:
         heads, ends = edges[:-1], edges[1:] - 1
         tags = code[heads]
         self._first[tags] = np.where(is_new[tags], time[heads], self._first[tags])
-        before = np.append(_NEVER, time[:-1])
-        before[heads] = self._last[tags]
-        is_back = time < before
-        back = np.flatnonzero(is_back)
+        back = np.flatnonzero(time[1:] < time[:-1]) + 1
+        back = back[code[back] == code[back - 1]]
+        first_back = heads[time[heads] < self._last[tags]]
+        before, is_back = time, np.zeros(0, dtype=bool)
+        if len(back) or len(first_back) or self._open:
+            before = np.append(_NEVER, time[:-1])
+            before[heads] = self._last[tags]
+            is_back = time < before
+            back = np.flatnonzero(is_back)
         self._last[tags] = time[ends]
         if len(back):
             self._cells.add("out_of_order", code[back], time[back])

@@ -14,7 +14,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from pipeline.exports.ordering import order_by_tag_and_time
+from pipeline.exports.ordering import is_strictly_by_tag_and_time, order_by_tag_and_time
 from pipeline.exports.reading import samples_table
 
 __all__ = ["MergeCounts", "merge_samples", "months_touched"]
@@ -142,12 +142,14 @@ def merge_samples(tables: Sequence[pa.Table]) -> tuple[pa.Table, MergeCounts]:
     code, time, value, quality = (
         np.concatenate(column) for column in zip(*(part for _, _, part in runs), strict=True)
     )
+    counts = MergeCounts()
+    if is_strictly_by_tag_and_time(code, time):
+        return samples_table(names, code, time, value, quality), counts
     order = order_by_tag_and_time(code, time)
     if order is not None:
         code, time, value, quality = code[order], time[order], value[order], quality[order]
     same = time[1:] == time[:-1]
     same &= code[1:] == code[:-1]
-    counts = MergeCounts()
     if same.any():
         alike = (value[1:] == value[:-1]) | (np.isnan(value[1:]) & np.isnan(value[:-1]))
         alike &= quality[1:] == quality[:-1]

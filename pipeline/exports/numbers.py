@@ -70,6 +70,8 @@ def read_numbers(
         if number.null_count:
             number = number.fill_null(np.nan)
         value = number.to_numpy(zero_copy_only=False)
+        if np.isfinite(value).all():
+            return value, np.zeros(len(value), dtype=bool), np.zeros(len(value), dtype=bool)
         is_text = np.isinf(value)
         if is_text.any():
             value = np.where(is_text, np.nan, value)

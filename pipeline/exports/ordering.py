@@ -11,9 +11,15 @@ from numpy.typing import NDArray
 
 from pipeline.exports.disorder import DisorderCells
 from pipeline.exports.reading import samples_table
-from pipeline.exports.tag_runs import few_runs, order_by_tag
+from pipeline.exports.tag_runs import few_runs, order_by_tag, tag_edges
 
-__all__ = ["Tidy", "is_by_tag_and_time", "order_by_tag_and_time", "tidy"]
+__all__ = [
+    "Tidy",
+    "is_by_tag_and_time",
+    "is_strictly_by_tag_and_time",
+    "order_by_tag_and_time",
+    "tidy",
+]
 
 Int64 = NDArray[np.int64]
 Mask = NDArray[np.bool_]
@@ -56,6 +62,8 @@ def tidy(
     Tidy
     """
     found = DisorderCells()
+    if is_strictly_by_tag_and_time(code, time):
+        return Tidy(samples_table(tags, code, time, value, quality), found)
     in_order = is_by_tag_and_time(code, time)
     if not in_order and (runs := few_runs(code)) is not None:
         # Tags one after the other, though not by name: whole runs move, and as a rule there
@@ -132,3 +140,26 @@ def is_by_tag_and_time(code: NDArray[np.int32], time: Int64) -> bool:
         return False
     back = np.flatnonzero(time[1:] < time[:-1])
     return bool((code[back + 1] > code[back]).all())
+
+
+def is_strictly_by_tag_and_time(code: NDArray[np.int32], time: Int64) -> bool:
+    """Tell whether rows stand by tag and time already, no tag and time twice.
+
+    Parameters
+    ----------
+    code : ndarray of int32
+        Tag of each row.
+    time : ndarray of int64
+        Time of each row [µs].
+
+    Returns
+    -------
+    bool
+    """
+    # Where time does not go on, another tag must begin.
+    stops = np.flatnonzero(time[1:] <= time[:-1])
+    if not (code[stops + 1] > code[stops]).all():
+        return False
+    edges = tag_edges(code)
+    heads = code[edges[:-1]]
+    return bool((heads[1:] > heads[:-1]).all())

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Collection, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -18,6 +20,7 @@ from pipeline.exports.ordering import Tidy, tidy
 from pipeline.exports.read import pieces, placed, waiting_note
 from pipeline.exports.reading import Reading, empty_samples
 from pipeline.exports.streams import Unfinished
+from pipeline.exports.tag_runs import tag_edges
 from pipeline.plant.types import ExportFormat
 
 __all__ = ["Spool", "spool_export", "utc_month_numbers"]
@@ -75,10 +78,23 @@ class Spool:
         Tidy
             Its samples in order, with what was in the way.
         """
+        runs: list[tuple[int, list[NDArray[Any]]]] = []
+        is_by_tag = True
         with pa.memory_map(str(_place(self.folder, part))) as file:
-            table = pa.ipc.open_stream(file).read_all()
-        columns = [table.column(name).to_numpy() for name in _ROW.names]
-        return tidy(self.tags, *columns)
+            for batch in pa.ipc.open_stream(file):
+                columns = [column.to_numpy() for column in batch.columns]
+                edges = tag_edges(columns[0])
+                if len(edges) > len(columns[0]) // 1024 + 16:
+                    edges, is_by_tag = edges[[0, -1]], False
+                for low, high in itertools.pairwise(edges.tolist()):
+                    runs.append((int(columns[0][low]), [c[low:high] for c in columns]))
+            if is_by_tag:
+                # Whole runs moved while they are copied anyway: mostly nothing is left to sort.
+                runs.sort(key=lambda run: run[0])
+            code, time, value, quality = (
+                np.concatenate(column) for column in zip(*(run for _, run in runs), strict=True)
+            )
+        return tidy(self.tags, code, time, value, quality)
 
 
 def _place(folder: Path, part: int) -> Path:
@@ -150,6 +166,9 @@ class _PartWriter:
         self._waiting: list[pa.RecordBatch] = []
         self._rows = 0
         self.parts: set[int] = set()
+        # Rows are laid down while the next ones are read.
+        self._beside = ThreadPoolExecutor(1, thread_name_prefix="spool")
+        self._laying: Future[None] | None = None
 
     def add(self, table: pa.Table) -> None:
         for batch in table.to_batches():
@@ -167,8 +186,18 @@ class _PartWriter:
     def _flush(self) -> None:
         if not self._waiting:
             return
-        table = pa.Table.from_batches(self._waiting).combine_chunks()
-        self._waiting, self._rows = [], 0
+        batches, self._waiting, self._rows = self._waiting, [], 0
+        self._settle()
+        self._laying = self._beside.submit(self._lay_down, batches)
+
+    def _settle(self) -> None:
+        """Wait until what was handed over before lies down."""
+        laying, self._laying = self._laying, None
+        if laying is not None:
+            laying.result()
+
+    def _lay_down(self, batches: list[pa.RecordBatch]) -> None:
+        table = pa.Table.from_batches(batches).combine_chunks()
         for number, rows in _by_part(table, table.column("time").to_numpy(), self._part_of):
             if number not in self._open:
                 place = str(_place(self._folder, number))
@@ -179,7 +208,9 @@ class _PartWriter:
     def close(self) -> None:
         try:
             self._flush()
+            self._settle()
         finally:
+            self._beside.shutdown()
             for writer in self._open.values():
                 writer.close()
             self._open = {}

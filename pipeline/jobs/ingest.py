@@ -380,8 +380,11 @@ def _keep_month(
     halo = halo_us(run.plant)
     month = months.name(number)
     start, end = (microseconds(t) for t in month_bounds(month, run.zone))
-    late = samples.filter(pa.array(time < limits.late_before))
-    number_late = _count_news(run, segment_folder(month), sha256, late) if late.num_rows else 0
+    is_late = time < limits.late_before
+    number_late = 0
+    if is_late.any():
+        late = samples.filter(pa.array(is_late))
+        number_late = _count_news(run, segment_folder(month), sha256, late)
     run.writable.put_blob(segment_folder(month), sha256, samples)
     first, last = time < start + halo, time >= end - halo
     if first.any() or last.any():

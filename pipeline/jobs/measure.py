@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pandas as pd
@@ -63,13 +64,13 @@ def make_month(run: Run, month: Month, sources: Sequence[str]) -> MonthMade:
     """Make both tables of a month from the kept samples of its sources, in ledger order."""
     start, end = run.bounds(month)
     samples = _samples(run, month, sources)
-    quality = daily_quality(run, samples, start, end, read_disorder(run.stage, sources))
-    return MonthMade(
-        {
-            "measurements": run.publish("measurements", _measurements(run, samples, start, end)),
-            "data_quality": run.publish("data_quality", quality),
-        }
-    )
+    disorder = read_disorder(run.stage, sources)
+    # Both only look at the samples, which takes about the same time.
+    with ThreadPoolExecutor(1, thread_name_prefix="quality") as beside:
+        quality = beside.submit(daily_quality, run, samples, start, end, disorder)
+        measurements = run.publish("measurements", _measurements(run, samples, start, end))
+        days = run.publish("data_quality", quality.result())
+    return MonthMade({"measurements": measurements, "data_quality": days})
 
 
 def _samples(run: Run, month: Month, sources: Sequence[str]) -> pa.Table:

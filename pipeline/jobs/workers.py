@@ -12,8 +12,15 @@ import functools
 import multiprocessing
 import os
 import threading
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
+from concurrent.futures import (
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    ThreadPoolExecutor,
+    as_completed,
+)
 from dataclasses import dataclass, field
 from importlib.metadata import version
 from pathlib import Path
@@ -361,11 +368,15 @@ def build_months(
     ]
     changed = []
     if not held.shares(len(due)):
-        for done, job in enumerate(due):
-            run.progress(step, done, len(due))
-            made = task(run, job.month, job.payload)
-            if _take_tables(run, stage, job, made):
-                changed.append(job.month)
+        # One month is written while the next is made.
+        with ThreadPoolExecutor(1, thread_name_prefix="month") as beside:
+            waiting: deque[tuple[MonthJob, Future[bool]]] = deque()
+            for done, job in enumerate(due):
+                run.progress(step, done, len(due))
+                made = task(run, job.month, job.payload)
+                changed += _written(waiting)
+                waiting.append((job, beside.submit(_take_tables, run, stage, job, made)))
+            changed += _written(waiting)
         return changed
     site = Site.of(run)
     calls = [Call(f"{step} {job.month}", _work, site, job, task) for job in due]
@@ -393,6 +404,16 @@ def _work(site: Site, job: MonthJob, task: MonthTask) -> tuple[list[StagedFile |
 
 def _digest_before(stage: Stage, table: str, month: Month) -> str:
     return stage.digest(table, month) if stage.has(table, month) else ""
+
+
+def _written(waiting: deque[tuple[MonthJob, Future[bool]]]) -> list[Month]:
+    """Wait for what is being written; give the months whose content changed."""
+    found = []
+    while waiting:
+        job, is_changed = waiting.popleft()
+        if is_changed.result():
+            found.append(job.month)
+    return found
 
 
 def _take_tables(run: Run, stage: Stage, job: MonthJob, made: MonthMade) -> bool:

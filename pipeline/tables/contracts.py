@@ -285,9 +285,14 @@ def _to_arrow(
 def _labels(series: pd.Series) -> pa.Array:
     """Encode with sorted distinct values, so that equal content gives equal bytes."""
     if isinstance(series.dtype, pd.CategoricalDtype):
-        ordered = series.cat.remove_unused_categories()
-        ordered = ordered.cat.reorder_categories(sorted(ordered.cat.categories))
-        codes, values = ordered.cat.codes.to_numpy(), ordered.cat.categories
+        found = series.cat.codes.to_numpy()
+        given = series.cat.categories
+        used = np.flatnonzero(np.bincount(found + 1, minlength=len(given) + 1)[1:])
+        used = used[np.argsort(given[used], kind="stable")]
+        # The last place is that of -1, no value.
+        rank = np.full(len(given) + 1, -1, dtype=np.int32)
+        rank[used] = np.arange(len(used))
+        codes, values = rank[found], given[used]
     else:
         codes, values = pd.factorize(series, sort=True)
     return pa.DictionaryArray.from_arrays(

@@ -151,8 +151,10 @@ def _parquet_writer(sink: _HashingSink, schema: pa.Schema, kept: bool) -> pq.Par
         schema,
         version="2.6",
         data_page_version="1.0",
-        compression="zstd",
-        compression_level=1 if kept else _COMPRESSION_LEVEL,
+        # Dictionary and differences leave little to squeeze: in kept samples lz4 comes within
+        # a tenth of zstd and is read in two thirds of the time.
+        compression="lz4" if kept else "zstd",
+        compression_level=None if kept else _COMPRESSION_LEVEL,
         use_dictionary=words or False,
         column_encoding=dict.fromkeys(delta, "DELTA_BINARY_PACKED") or None,
         write_statistics=not kept,
