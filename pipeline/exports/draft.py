@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from pipeline.exports.findings import Finding
 from pipeline.exports.sniff import DAY_OR_MONTH
-from pipeline.exports.tag_facts import EFFICIENCY, Guess, TagFacts
+from pipeline.exports.tag_facts import EFFICIENCY, NEAR_ATMOSPHERE, Guess, TagFacts
 from pipeline.plant.types import ExportFormat
 
 __all__ = ["draft_plant_file"]
@@ -26,6 +26,9 @@ plant_format = 1
 name = "NAME"
 time_zone = "UTC"            # in which days are counted: an IANA name such as "Europe/Vienna"
 # altitude = "0 m"           # for the atmospheric pressure
+
+# [liquid]
+# temperature = "12 °C"      # of the water, over the year
 """
 
 
@@ -138,7 +141,11 @@ def _tag(facts: TagFacts, quantity: Guess, unit: Guess, suspect: Finding | None)
         else:
             lines.append('# unit = ""' + _remark(f"could not know: {unit.why}"))
     if "pressure" in quantity.what and quantity.what != "pressure_loss":
-        lines.append('# reference = "gauge"' + _remark("or absolute: see the gauge's plate"))
+        likely, other = "gauge", "absolute"
+        if unit.why.endswith(NEAR_ATMOSPHERE):
+            likely, other = other, likely
+        plate = _remark(f"or {other}: see the gauge's plate")
+        lines.append(f'# reference = "{likely}"' + plate)
     if facts.longest_gap == facts.longest_gap and facts.interval > 600:
         minutes = min(max(round(facts.interval * 4 / 60), 30), 1440)
         lines.append(f'max_gap = "{minutes} min"' + _remark("four usual intervals"))
@@ -158,6 +165,16 @@ def _missing(groups: Sequence[Group], tags: Sequence[TagDraft]) -> str:
         "discharge_pressure": "discharge pressure: without it there is no head",
         "level": "a tank level or an upstream pressure: without it suction cannot be modelled",
     }
+    placeless = [_text(facts.name) for facts, quantity, _ in tags if quantity.what == "pressure"]
+    if placeless:
+        more = f" and {len(placeless) - 5} more" if len(placeless) > 5 else ""
+        lines.append(
+            _comment(
+                f"Pressures of unknown place: {', '.join(placeless[:5])}{more}. Say which are "
+                "suction_pressure and which discharge_pressure."
+            )
+        )
+        del wanted["discharge_pressure"]
     for quantity, text in wanted.items():
         if quantity not in kinds:
             lines.append(_comment(f"No tag looks like {text}."))

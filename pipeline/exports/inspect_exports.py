@@ -229,6 +229,8 @@ def _read_group(
             for piece in _pieces(file, reading_as, names, path, left, switches):
                 if isinstance(piece, Reading):
                     notes += [*piece.notes, *_refusals(piece, path)]
+                    if export.time_zone is None:
+                        notes += _clocks_put_back(piece, path)
                 else:
                     tables.append(piece)
                     left -= piece.num_rows
@@ -308,6 +310,20 @@ def _refusals(reading: Reading, path: str) -> list[str]:
         example = f", such as '{text[:40]}'" if text else ""
         said.append(f"{path}: refused {count} time(s): {reason}{example}.")
     return said
+
+
+def _clocks_put_back(reading: Reading, path: str) -> list[str]:
+    """Say on which days clock times run on from an earlier hour, the first three days."""
+    steps = reading.disorder.filter(pc.greater(reading.disorder.column("clock_set_back"), 0))
+    days = sorted(set(steps.column("day").to_pylist()))
+    if not days:
+        return []
+    shown = ", ".join(day.isoformat() for day in days[:3]) + (", ..." if len(days) > 3 else "")
+    return [
+        f"{path}: clock times go back and run on from there on {shown}. In a zone whose clocks "
+        "were put back that day this is the hour that occurs twice; with time_zone declared "
+        "both are kept, else the later one replaces the earlier."
+    ]
 
 
 def _last_of_each(table: pa.Table) -> pa.Table:

@@ -19,6 +19,8 @@ __all__ = ["Guess", "TagFacts", "facts_of", "guess_quantity", "guess_unit", "nam
 
 EFFICIENCY = "efficiency"
 """What a name may promise although no tag measures it."""
+NEAR_ATMOSPHERE = "near the atmosphere in kPa"
+"""Why a unit was taken for kPa; such a pressure is absolute, or the guess is wrong."""
 
 _NAMES: tuple[tuple[str, tuple[str, ...]], ...] = (
     (EFFICIENCY, ("eff", "efficiency", "eta", "wirkungsgrad", "effic")),
@@ -321,7 +323,7 @@ def _unit_by_size(facts: TagFacts, quantity: str) -> Guess:
         if top > 20_000:
             return Guess("Pa", f"{size} would be too much in any larger unit")
         if 90 < facts.median < 110 and facts.p05 > 80:
-            return Guess("kPa", f"a median of {facts.median:.4g} is near the atmosphere in kPa")
+            return Guess("kPa", f"a median of {facts.median:.4g} is {NEAR_ATMOSPHERE}")
         return Guess("", f"{size}; bar, kPa, psi and m of water cannot be told apart by size")
     few = ", ".join(accepted_spellings(quantity)[:6])
     return Guess("", f"{size} do not say; accepted are {few}, ...")

@@ -430,9 +430,8 @@ def read_kept(
         In that order; the pieces of one source do not overlap.
     """
     start, end = (microseconds(t) for t in month_bounds(month, zone))
-    before, after = (edge_folder(str(pd.Period(month, freq="M") + step)) for step in (-1, 1))
-    # In time order, so that merging finds nothing to sort.
-    folders = (before, segment_folder(month), after)
+    folders = _folders(month)
+    before, _, after = folders
     found = []
     for sha256 in sources:
         for folder in folders:
@@ -445,6 +444,22 @@ def read_kept(
                 samples = samples.filter(pa.array(near))
             found.append(samples)
     return found
+
+
+def _folders(month: Month) -> tuple[str, str, str]:
+    """Name the folders that bear on a month, in time order: merging finds nothing to sort."""
+    before, after = (edge_folder(str(pd.Period(month, freq="M") + step)) for step in (-1, 1))
+    return before, segment_folder(month), after
+
+
+def kept_digests(stage: Generation, month: Month, sources: Iterable[str]) -> list[list[str]]:
+    """Give what a month is made from: the digest of every kept piece, source by source.
+
+    A file that grew or was corrected is other content, yet its pieces of most months are what
+    they were.
+    """
+    folders = (*_folders(month), DISORDER)
+    return [[stage.blob_digest(folder, sha256) for folder in folders] for sha256 in sources]
 
 
 def _whole_file(path: str, reason: str) -> pa.Table:

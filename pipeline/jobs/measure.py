@@ -24,6 +24,7 @@ from pipeline.jobs.daily_quality import daily_quality
 from pipeline.jobs.ingest import (
     cut_before,
     halo_us,
+    kept_digests,
     read_disorder,
     read_kept,
     sources_by_month,
@@ -45,12 +46,13 @@ def measure(run: Run, held: Workers, ledger: Sequence[Entry]) -> None:
     halo = pd.Timedelta(halo_us(run.plant), unit="us")
     jobs = []
     for month in wanted:
-        sources = [(e.sequence, e.sha256) for e in by_month[month]]
+        sources = [e.sha256 for e in by_month[month]]
         # Samples of the halo after the month bear on it too, once they count as evidence.
         last = min(run.as_of, month_bounds(month, run.zone)[1] + halo)
-        parts = [run.fingerprints.measure, sources, last.isoformat()]
+        kept = kept_digests(run.stage, month, sources)
+        parts = [run.fingerprints.measure, kept, last.isoformat()]
         inputs = {name: run.inputs(name, [name, *parts]) for name in _TABLES}
-        jobs.append(MonthJob(month, inputs, [sha256 for _, sha256 in sources]))
+        jobs.append(MonthJob(month, inputs, sources))
     run.outcome.rebuilt += build_months(run, held, "measurements", jobs, make_month)
     for table in _TABLES:
         for month in set(run.stage.months(table)) - set(wanted):

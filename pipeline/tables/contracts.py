@@ -292,7 +292,7 @@ def _labels(series: pd.Series) -> pa.Array:
         # The last place is that of -1, no value.
         rank = np.full(len(given) + 1, -1, dtype=np.int32)
         rank[used] = np.arange(len(used))
-        codes, values = rank[found], given[used]
+        codes, values = rank[found].astype(np.int64), given[used]
     else:
         codes, values = pd.factorize(series, sort=True)
     return pa.DictionaryArray.from_arrays(

@@ -290,6 +290,11 @@ class Generation:
         """Return whether the kept file exists."""
         return Key.of_blob(folder, name) in self._entries
 
+    def blob_digest(self, folder: str, name: str) -> str:
+        """Return the SHA-256 of a kept file, as recorded; empty when there is none."""
+        entry = self._entries.get(Key.of_blob(folder, name))
+        return "" if entry is None else entry.digest
+
     def blob_path(self, folder: str, name: str) -> Path:
         """Return where a kept file is.
 

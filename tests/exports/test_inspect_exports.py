@@ -332,3 +332,29 @@ def test_names_in_other_languages_and_units_alone(tmp_path, name, unit, what) ->
     (tmp_path / "e.csv").write_text(text, "utf-8")
     (tag,) = inspect_exports(tmp_path).tags
     assert tag.quantity.what == what
+
+
+def test_clock_times_that_go_back_are_pointed_out_where_no_zone_is_known(tmp_path) -> None:
+    # Lisbon's clocks went back at 01:00 UTC on 27 October 2024 (IANA time zone database).
+    utc = pd.date_range("2024-10-26 12:00", periods=288, freq="5min", tz="UTC")
+    local = utc.tz_convert("Europe/Lisbon").tz_localize(None)
+    serial = (local - pd.Timestamp("1899-12-30")) / pd.Timedelta(days=1)
+    cells = "\n".join(f"{t:.6f}\t{20 + i % 7}" for i, t in enumerate(serial))
+    (tmp_path / "a.txt").write_bytes(("Time\tP1.FLOW\n" + cells).encode("utf-16"))
+    notes = inspect_exports(tmp_path).groups[0].notes
+    assert [n for n in notes if "go back and run on from there on 2024-10-27." in n]
+    in_utc = (utc.tz_localize(None) - pd.Timestamp("1899-12-30")) / pd.Timedelta(days=1)
+    cells = "\n".join(f"{t:.6f}\t{20 + i % 7}" for i, t in enumerate(in_utc))
+    (tmp_path / "a.txt").write_bytes(("Time\tP1.FLOW\n" + cells).encode("utf-16"))
+    assert not inspect_exports(tmp_path).groups[0].notes
+
+
+def test_pressures_of_unknown_place_are_asked_about(tmp_path) -> None:
+    rng = np.random.default_rng(3)
+    put_wide(tmp_path, {"A_PT1": rng.normal(101.3, 0.5, 600), "A_PT2": rng.normal(505, 2, 600)})
+    draft = inspect_exports(tmp_path).draft
+    assert 'Pressures of unknown place: "A_PT1", "A_PT2".' in draft
+    assert "No tag looks like discharge pressure" not in draft
+    # One atmosphere is 101.325 kPa: a gauge pressure of that size would be chance.
+    assert '# reference = "absolute"' in draft.partition('"A_PT1"')[2].partition("[[tags]]")[0]
+    assert '# reference = "gauge"' in draft.partition('name = "A_PT2"')[2]

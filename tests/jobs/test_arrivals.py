@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from small_station import START, SmallStation, day_text
 
-from pipeline.jobs import nightly
+from pipeline.jobs import measure, nightly
 from pipeline.jobs.nightly import run_plant
 
 DAY = pd.Timedelta(days=1)
@@ -42,6 +42,29 @@ def test_only_what_is_new_counts_as_late(station: SmallStation):
     corrected = rows[0].replace(rows[0].split(",")[2], "0.25", 1)
     station.put("grown.csv", "".join([head, corrected, *rows[1:], more]))
     assert run_plant(station.plant).outcome.late_rows == 2
+
+
+def test_a_file_that_grew_makes_only_the_months_it_changed_again(
+    station: SmallStation, monkeypatch: pytest.MonkeyPatch
+):
+    made = []
+    make_month = measure.make_month
+
+    def watched(run, month, sources):
+        made.append(month)
+        return make_month(run, month, sources)
+
+    monkeypatch.setattr(measure, "make_month", watched)
+    text = day_text(0)
+    for later in ("2026-02-20T00:00:00Z", "2026-02-21T00:00:00Z"):
+        text += a_sample(later).splitlines(keepends=True)[1]
+        station.put("grown.csv", text)
+        run_plant(station.plant)
+    assert made == ["2026-01", "2026-02", "2026-02"]
+    first = text.splitlines()[1]
+    station.put("grown.csv", text.replace(first, first.replace(first.split(",")[2], "0.25", 1), 1))
+    run_plant(station.plant)
+    assert made[3:] == ["2026-01"]
 
 
 def test_content_that_comes_back_counts_again(
