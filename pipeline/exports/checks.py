@@ -15,12 +15,7 @@ from numpy.typing import NDArray
 
 __all__ = [
     "Neighbour",
-    "is_clock_set_back",
-    "is_conflicting",
     "is_flatlined",
-    "is_identical",
-    "is_long_gap",
-    "is_out_of_order",
     "is_out_of_range",
     "is_repeated",
     "is_spike",
@@ -89,119 +84,6 @@ def is_repeated(value: Float) -> Mask:
     rows = np.flatnonzero(~unknown)
     mask[rows[1:]] = value[rows[1:]] == value[rows[:-1]]
     return mask
-
-
-def is_long_gap(time: Int64, max_gap: float) -> Mask:
-    """Mark samples that come later after the one before than is bridged.
-
-    Parameters
-    ----------
-    time : ndarray of int64, shape (n,)
-        Ascending [µs].
-    max_gap : float
-        Longest bridged gap [s].
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
-    """
-    mask = np.zeros(len(time), dtype=bool)
-    mask[1:] = np.diff(time) > max_gap * _SECOND
-    return mask
-
-
-def is_out_of_order(time: Int64) -> Mask:
-    """Mark rows older than a row that stands before them.
-
-    Parameters
-    ----------
-    time : ndarray of int64, shape (n,)
-        Of one tag, in file order [µs].
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
-    """
-    mask = np.zeros(len(time), dtype=bool)
-    mask[1:] = time[1:] < np.maximum.accumulate(time)[:-1]
-    return mask
-
-
-def is_clock_set_back(time: Int64, least: float = 120.0, run: int = 5) -> Mask:
-    """Mark rows at which the logger's clock was set back, rather than a row come late.
-
-    Parameters
-    ----------
-    time : ndarray of int64, shape (n,)
-        Of one tag, in file order [µs].
-    least : float
-        Smallest step that counts [s].
-    run : int
-        How many rows must follow in order, below the time reached before the step.
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
-        True at the first row after a step back from which time goes on forward. A single late
-        row is out of order and no clock jump. The repeated hour of a zone never shows here,
-        since samples are in UTC.
-    """
-    mask = np.zeros(len(time), dtype=bool)
-    if len(time) < run + 1:
-        return mask
-    step = np.diff(time)
-    backward = np.flatnonzero(step < -least * _SECOND) + 1
-    falls = np.concatenate([[0, 0], np.cumsum(step < 0)])
-    reached = np.maximum.accumulate(time)
-    last = np.minimum(backward + run - 1, len(time) - 1)
-    goes_on = falls[last + 1] == falls[backward + 1]
-    enough = backward + run <= len(time)
-    mask[backward[goes_on & enough & (time[last] < reached[backward - 1])]] = True
-    return mask
-
-
-def is_identical(time: Int64, value: Float, quality: NDArray[np.int8]) -> Mask:
-    """Mark rows that the next row repeats exactly.
-
-    Parameters
-    ----------
-    time : ndarray of int64, shape (n,)
-        Of one tag, ascending, rows of the same time in file order [µs].
-    value : ndarray of float64
-        Values.
-    quality : ndarray of int8
-        Qualities.
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
-        True for all but the last of equal rows.
-    """
-    same, alike = _pairs(time, value, quality)
-    return np.append(same & alike, False)[: len(time)]
-
-
-def is_conflicting(time: Int64, value: Float, quality: NDArray[np.int8]) -> Mask:
-    """Mark rows that the next row of the same time contradicts.
-
-    Parameters
-    ----------
-    time, value, quality
-        As for ``is_identical``.
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
-        True for a row whose successor has its time and another value or quality.
-    """
-    same, alike = _pairs(time, value, quality)
-    return np.append(same & ~alike, False)[: len(time)]
-
-
-def _pairs(time: Int64, value: Float, quality: NDArray[np.int8]) -> tuple[Mask, Mask]:
-    same = time[1:] == time[:-1]
-    alike = (value[1:] == value[:-1]) | (np.isnan(value[1:]) & np.isnan(value[:-1]))
-    return same, alike & (quality[1:] == quality[:-1])
 
 
 def is_spike(time: Int64, value: Float, factor: float = 10.0, floor: float = 0.0) -> Mask:

@@ -241,36 +241,42 @@ def _days_of(
     bounds = edges[first : last + 2]
     starts = np.searchsorted(time, bounds)
 
-    def number(mask: NDArray[np.bool_]) -> Int64:
-        return np.diff(np.searchsorted(np.flatnonzero(mask), starts))
+    def number(found: NDArray[np.intp]) -> Int64:
+        return np.diff(np.searchsorted(found, starts))
 
-    covered = _covered(time, quality, max_gap, bounds)
+    # Few rows are not good, so they are listed, not masked.
+    doubtful = np.flatnonzero(quality)
+    bad = doubtful[quality[doubtful] == 2]
+    covered = _covered(time, bad, max_gap, bounds)
+    usable_time = np.delete(time, bad) if len(bad) else time
     count = len(bounds) - 1
     columns = {
         "tag": np.full(count, tag, dtype=object),
         "day": bounds[:-1],
         "samples": np.diff(starts),
         "coverage": covered / np.diff(bounds),
-        "longest_gap": _longest_gaps(time[quality < 2], bounds) / 1e6,
-        "bad": number(quality == 2),
-        "uncertain": number(quality == 1),
-        **{name: number(faults[name][rows]) for name in FAULT_NAMES},
+        "longest_gap": _longest_gaps(usable_time, bounds) / 1e6,
+        "bad": number(bad),
+        "uncertain": number(doubtful[quality[doubtful] == 1]),
+        **{name: number(np.flatnonzero(faults[name][rows])) for name in FAULT_NAMES},
     }
     none = np.zeros(count, dtype=np.int64)
     return columns | dict.fromkeys(DISORDER_SCHEMA.names[2:], none)
 
 
 def _covered(
-    time: Int64, quality: NDArray[np.int8], max_gap: float, bounds: Int64
+    time: Int64, bad: NDArray[np.intp], max_gap: float, bounds: Int64
 ) -> NDArray[np.float64]:
     """Give the covered time of each day [µs]: a running sum, read off at the days' bounds."""
     step = np.diff(time)
-    bridged = (step <= max_gap * 1e6) & (quality[:-1] < 2)
-    total = np.concatenate([[0], np.cumsum(np.where(bridged, step, 0))])
-    position = np.clip(np.searchsorted(time, bounds, side="right") - 1, 0, len(time) - 1)
+    # Steps that are not bridged are few as a rule: what has gone by, less theirs.
+    loose = np.union1d(np.flatnonzero(step > max_gap * 1e6), bad[bad < len(step)])
+    missing = np.concatenate([[0], np.cumsum(step[loose])])
+    position = np.clip(np.searchsorted(time, bounds, side="right") - 1, 0, len(step))
+    total = time[position] - time[0] - missing[np.searchsorted(loose, position)]
     beyond = np.maximum(bounds - time[position], 0)
-    follows = np.append(bridged, False)[position]
-    at = total[position] + np.where(follows & (bounds > time[0]), beyond, 0)
+    follows = (position < len(step)) & ~np.isin(position, loose)
+    at = total + np.where(follows & (bounds > time[0]), beyond, 0)
     return np.diff(at).astype(np.float64)
 
 

@@ -8,7 +8,7 @@ duplicates.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pyarrow as pa
@@ -27,36 +27,13 @@ from pipeline.exports.reading import (
     empty_samples,
     samples_table,
 )
-from pipeline.exports.zones import resolve_repeated
+from pipeline.exports.repeated_hours import Batch, Held, settle_repeated
 from pipeline.plant.types import ExportFormat
 
 __all__ = ["Collector"]
 
 Int64 = NDArray[np.int64]
 Mask = NDArray[np.bool_]
-
-
-@dataclass(frozen=True, slots=True)
-class _Batch:
-    code: NDArray[np.int32]
-    time: Int64
-    value: NDArray[np.float64]
-    quality: NDArray[np.int8]
-
-    def take(self, rows: NDArray[np.integer] | Mask) -> _Batch:
-        return _Batch(self.code[rows], self.time[rows], self.value[rows], self.quality[rows])
-
-
-@dataclass(frozen=True, slots=True)
-class _Held:
-    """Samples of a repeated hour, until the whole file has been seen."""
-
-    batch: _Batch
-    line: Int64
-    transition: Int64
-    shift: Int64
-    series: NDArray[np.int32]  # rows of one series share an order: one tag, or a wide file
-    run: Int64  # how many rows of other hours stood before, in the series
 
 
 class Collector:
@@ -90,8 +67,8 @@ class Collector:
         self._tag_values = pa.array(self.tags, pa.string())
         self._is_switch = np.array([name in switch_tags for name in self.tags], dtype=bool)
         self._status = StatusReader(export.good, export.uncertain, export.bad)
-        self._batches: list[_Batch] = []
-        self._held: list[_Held] = []
+        self._batches: list[Batch] = []
+        self._held: list[Held] = []
         self._unknown: dict[str, int] = {}
         self._plain = np.zeros(len(self.tags), dtype=np.int64)
         self._watch = OrderWatch(len(self.tags))
@@ -177,7 +154,7 @@ class Collector:
                 code, index, names, instants, values, status, lines
             )
         value, quality = self._judge(values, status, code, lines, is_wide=False)
-        self._append(instants, _Batch(code, instants.utc, value, quality), lines, code)
+        self._append(instants, Batch(code, instants.utc, value, quality), lines, code)
 
     def _known(
         self,
@@ -237,7 +214,7 @@ class Collector:
             values, lines = values.take(pa.array(np.flatnonzero(keep))), lines[keep]
         code = np.full(len(lines), self._code_of[tag], dtype=np.int32)
         value, quality = self._judge(values, None, code, lines, is_wide=True)
-        batch = _Batch(code, instants.utc, value, quality)
+        batch = Batch(code, instants.utc, value, quality)
         self._append(instants, batch, lines, np.zeros_like(code), run)
 
     def _judge(
@@ -283,7 +260,7 @@ class Collector:
     def _append(
         self,
         instants: Instants,
-        batch: _Batch,
+        batch: Batch,
         lines: Int64,
         series: NDArray[np.int32],
         run: Int64 | None = None,
@@ -292,7 +269,7 @@ class Collector:
         if instants.fault.any():
             held = instants.fault == REPEATED_HOUR
             self._held.append(
-                _Held(
+                Held(
                     batch.take(held),
                     lines[held],
                     instants.transition[held],
@@ -321,37 +298,15 @@ class Collector:
         """Resolve repeated hours once the whole file has been seen."""
         if not self._held:
             return
-        parts = [held.batch for held in self._held]
-        batch = _Batch(
-            np.concatenate([p.code for p in parts]),
-            np.concatenate([p.time for p in parts]),
-            np.concatenate([p.value for p in parts]),
-            np.concatenate([p.quality for p in parts]),
-        )
-        line = np.concatenate([h.line for h in self._held])
-        transition = np.concatenate([h.transition for h in self._held])
-        shift = np.concatenate([h.shift for h in self._held])
-        series = np.concatenate([h.series for h in self._held])
-        run = np.concatenate([h.run for h in self._held])
+        batch, line, utc, is_undecided = settle_repeated(self._held, self.descending)
         self._held = []
-        order = np.argsort(line, kind="stable")
-        batch, line = batch.take(order), line[order]
-        descending = self.descending
-        utc, is_undecided = resolve_repeated(
-            batch.time,
-            shift[order],
-            transition[order],
-            series[order],
-            run[order],
-            descending[batch.code],
-        )
         rows = np.flatnonzero(is_undecided)
         if len(rows):
             names = self._tag_values.take(pa.array(batch.code[rows]))
             self._count(rejected=len(rows))
             self.refusals.add(line[rows], names, None, FAULTS[REPEATED_HOUR])
         self._count(repeated_hour=int((~is_undecided).sum()))
-        settled = _Batch(batch.code, utc, batch.value, batch.quality).take(~is_undecided)
+        settled = Batch(batch.code, utc, batch.value, batch.quality).take(~is_undecided)
         if len(settled.time):
             self._batches.append(settled)
 
@@ -373,16 +328,7 @@ class Collector:
         self._batches = []
         samples, duplicates = empty_samples(self.tags), DisorderCells()
         if parts:
-            batch = (
-                parts[0]
-                if len(parts) == 1
-                else _Batch(
-                    np.concatenate([p.code for p in parts]),
-                    np.concatenate([p.time for p in parts]),
-                    np.concatenate([p.value for p in parts]),
-                    np.concatenate([p.quality for p in parts]),
-                )
-            )
+            batch = Batch.joined(parts)
             del parts
             found = tidy(self.tags, batch.code, batch.time, batch.value, batch.quality)
             samples, duplicates = found.samples, found.duplicates

@@ -16,12 +16,7 @@ from hypothesis import strategies as st
 
 from pipeline.exports.checks import (
     Neighbour,
-    is_clock_set_back,
-    is_conflicting,
     is_flatlined,
-    is_identical,
-    is_long_gap,
-    is_out_of_order,
     is_out_of_range,
     is_repeated,
     is_spike,
@@ -51,38 +46,12 @@ def wave(count: int, amplitude: float = 1.0) -> np.ndarray:
     return amplitude * (np.sin(2 * np.pi * np.arange(count) / 1440) + noise)
 
 
-def test_range_repeats_and_gaps() -> None:
+def test_range_and_repeats() -> None:
     value = np.array([1.0, 1.0, NAN, 1.0, 9.0, 9.5])
     assert is_out_of_range(value, 2.0, 9.2).tolist() == [True, True, False, True, False, True]
     assert is_repeated(value).tolist() == [False, True, False, True, False, False]
-    assert is_long_gap(minutes(0, 1, 31, 62), 1800.0).tolist() == [False, False, False, True]
     nothing = np.zeros(0)
     assert is_repeated(nothing).tolist() == []
-    assert is_long_gap(nothing.astype(np.int64), 1.0).tolist() == []
-
-
-def test_rows_older_than_one_before() -> None:
-    time = minutes(0, 5, 3, 4, 6)
-    assert is_out_of_order(time).tolist() == [False, False, True, True, False]
-
-
-def test_duplicates_identical_and_conflicting() -> None:
-    time = minutes(0, 0, 1, 1, 2, 2)
-    value = np.array([1.0, 1.0, 1.0, 2.0, NAN, NAN])
-    quality = np.array([0, 0, 0, 0, 2, 2], dtype=np.int8)
-    assert is_identical(time, value, quality).tolist() == [True, False, False, False, True, False]
-    assert is_conflicting(time, value, quality).tolist() == [False, False, True] + [False] * 3
-
-
-def test_clock_set_back_against_one_late_row() -> None:
-    set_back = minutes(*range(60), *range(30, 80))
-    mask = is_clock_set_back(set_back)
-    assert np.flatnonzero(mask).tolist() == [60]
-    one_late = minutes(*range(60), 30, *range(60, 110))
-    assert not is_clock_set_back(one_late).any()
-    assert is_out_of_order(one_late).sum() == 1
-    assert not is_clock_set_back(minutes(*range(60))).any()
-    assert not is_clock_set_back(minutes(3, 2)).any()
 
 
 @settings(max_examples=60)
@@ -188,18 +157,12 @@ VALUES = st.lists(st.sampled_from([0.0, 1.0, 5.0, NAN]), max_size=40)
 def test_masks_have_the_shape_of_their_input_and_change_nothing(values: list[float]) -> None:
     value = np.array(values, dtype=float)
     time = every_minute(len(value))
-    quality = np.zeros(len(value), dtype=np.int8)
     before = (value.copy(), time.copy())
     beside = [Neighbour(time, value[::-1].copy())]
     for mask in (
         is_out_of_range(value, 0.5, 2.0),
         is_repeated(value),
         is_spike(time, value),
-        is_long_gap(time, 30.0),
-        is_out_of_order(time),
-        is_clock_set_back(time),
-        is_identical(time, value, quality),
-        is_conflicting(time, value, quality),
         is_flatlined(time, value, beside, least=60.0),
     ):
         assert mask.dtype == bool

@@ -10,7 +10,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.exports import spool
-from pipeline.exports.checks import is_clock_set_back
 from pipeline.exports.disorder import OrderWatch
 from pipeline.exports.read import read_export
 from pipeline.exports.spool import spool_export
@@ -33,6 +32,28 @@ def files(draw) -> tuple[np.ndarray, np.ndarray]:
     return np.array(code, np.int32), np.array(time)
 
 
+def clock_set_back(time: np.ndarray) -> list[int]:
+    """The definition, row by row, for one tag: steps back by more than two minutes from which
+    five rows go forward, all below the time reached before."""
+    found = []
+    for row in range(1, len(time) - 4):
+        ahead = time[row : row + 5]
+        far = time[row - 1] - time[row] > 2 * MINUTE
+        if far and (np.diff(ahead) >= 0).all() and ahead[-1] < time[:row].max():
+            found.append(row)
+    return found
+
+
+def test_a_clock_set_back_is_not_one_late_row() -> None:
+    set_back = np.array([*range(60), *range(30, 80)]) * MINUTE
+    one_late = np.array([*range(60), 30, *range(60, 110)]) * MINUTE
+    for time, back, clocks in ((set_back, 1, 1), (one_late, 1, 0), (np.sort(set_back), 0, 0)):
+        watch = OrderWatch(1)
+        watch.look(np.zeros(len(time), np.int32), time)
+        assert watch.cells().total("out_of_order") == back
+        assert watch.cells().total("clock_set_back") == clocks
+
+
 @settings(max_examples=150, deadline=None)
 @given(files(), st.lists(st.integers(0, 200), max_size=8))
 def test_blocks_do_not_show(file: tuple[np.ndarray, np.ndarray], cuts: list[int]) -> None:
@@ -49,7 +70,7 @@ def test_blocks_do_not_show(file: tuple[np.ndarray, np.ndarray], cuts: list[int]
         if falls and own[-1] < own[0] and 4 * falls >= 3 * (len(own) - 1):
             continue  # newest first
         back += falls
-        set_back += int(is_clock_set_back(own).sum())
+        set_back += len(clock_set_back(own))
     assert found.total("out_of_order") == back
     assert found.total("clock_set_back") == set_back
 
