@@ -191,13 +191,15 @@ def trusted_spans(
     return found
 
 
-def survey_rows(own: pd.DataFrame) -> pd.DataFrame:
+def survey_rows(own: pd.DataFrame, reading_u: float = 0.0) -> pd.DataFrame:
     """Pick the readings somebody with a portable gauge would have taken.
 
     Parameters
     ----------
     own : DataFrame
         Usable hourly rows of the pump's gauge in the first window.
+    reading_u : float
+        Random standard uncertainty of one of its readings [Pa].
 
     Returns
     -------
@@ -210,7 +212,7 @@ def survey_rows(own: pd.DataFrame) -> pd.DataFrame:
     order = running.sort_values(["flow_branch", "time"], kind="stable")
     place = np.unique(np.round(np.array(SURVEY_FLOWS) * (len(order) - 1)).astype(int))
     picked = order.iloc[place].sort_values("time", kind="stable")
-    return picked.assign(spot=True, reading_u=0.0)
+    return picked.assign(spot=True, reading_u=reading_u)
 
 
 def known_rows(
@@ -219,6 +221,7 @@ def known_rows(
     design: Design,
     windows: Sequence[tuple[pd.Timestamp, pd.Timestamp]],
     window: int,
+    reading_u: float = 0.0,
 ) -> pd.DataFrame:
     """Leave of the evidence what a design does not hide.
 
@@ -234,6 +237,8 @@ def known_rows(
         Windows of the span.
     window : int
         The one to be scored.
+    reading_u : float
+        Random standard uncertainty of one reading of the hidden gauge [Pa].
 
     Returns
     -------
@@ -256,4 +261,4 @@ def known_rows(
         return kept
     start, end = windows[0]
     first = rows[mine & ~spot & np.asarray((time >= start) & (time < end))]
-    return pd.concat([kept, survey_rows(first)]).sort_index(kind="stable")
+    return pd.concat([kept, survey_rows(first, reading_u)]).sort_index(kind="stable")

@@ -22,7 +22,7 @@ from pipeline.backtest.scores import span_scores
 from pipeline.jobs.backtest_plan import Plan, Unit, committed_as_of, plan_backtest
 from pipeline.jobs.backtest_unit import SAMPLE, SUMS, is_done, run_unit, unit_file
 from pipeline.jobs.baselines import LEARNING_DAYS
-from pipeline.jobs.context import Outcome, Progress, Run, no_progress
+from pipeline.jobs.context import STAGE_VERSIONS, Outcome, Progress, Run, no_progress
 from pipeline.jobs.gauge_decisions import GaugeTerms, decide_gauges
 from pipeline.jobs.nightly import write_page_of
 from pipeline.jobs.workers import Call, Workers
@@ -300,7 +300,13 @@ def _publish(
 def _inputs(plan: Plan) -> list[object]:
     """Everything the scores depend on."""
     units = [unit.digest for unit in plan.units]
-    return [SCORES, 1, plan.as_of.isoformat(), units, [repr(s) for s in plan.spans]]
+    return [
+        SCORES,
+        STAGE_VERSIONS["backtest"],
+        plan.as_of.isoformat(),
+        units,
+        [repr(s) for s in plan.spans],
+    ]
 
 
 def _published(plan: Plan) -> pd.DataFrame | None:

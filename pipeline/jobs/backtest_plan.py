@@ -11,7 +11,7 @@ import pandas as pd
 from pipeline.backtest.assumptions import BUILT_IN, Assumption
 from pipeline.backtest.designs import DESIGNS, Design, Span, trusted_spans, window_cuts
 from pipeline.errors import Fault, PlantFileError, RebuildNeededError, StoreError
-from pipeline.jobs.context import EVENTS, Fingerprints, Run, events_digest, told
+from pipeline.jobs.context import EVENTS, STAGE_VERSIONS, Fingerprints, Run, events_digest, told
 from pipeline.jobs.hours import HOURS, read_hours
 from pipeline.jobs.line_checks import barred
 from pipeline.jobs.line_epochs import line_epochs
@@ -20,9 +20,6 @@ from pipeline.months import Month, months_between
 from pipeline.plant import Plant, read_plant
 from pipeline.plant.side_files import Event, read_events, read_survey
 from pipeline.tables.store import Generation, inputs_digest, open_tables
-
-VERSION = 2
-"""Raise it whenever a unit gives other results from the same inputs."""
 
 WORK_FOLDER = "backtest"
 EVIDENCE_MONTHS = 24
@@ -257,7 +254,8 @@ def _units(plan: Plan, run: Run, months: Sequence[Month]) -> list[Unit]:
                 continue
             scored = months_between(start, end, run.zone)
             digest = inputs_digest(
-                "backtest", VERSION, run.fingerprints.suction, run.fingerprints.perform, line,
+                "backtest", STAGE_VERSIONS["backtest"],
+                run.fingerprints.suction, run.fingerprints.perform, line,
                 [[str(s.pump), str(s.epoch), *_reach(s, plan.cuts, start, end)] for s in reaching],
                 [repr(d) for d in plan.designs], who,
                 [hours[m] for m in evidence_months(plan, reaching, start) if m in held],

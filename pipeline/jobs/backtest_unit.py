@@ -148,7 +148,7 @@ def _questions(plan: Plan, run: Run, unit: Unit) -> Iterator[tuple[Span, list[Qu
         facts = _gauge(epoch, span.pump, inside)
         known = {}
         for design in designs:
-            rows = known_rows(usable[key], span.pump, design, windows, window)
+            rows = known_rows(usable[key], span.pump, design, windows, window, facts[1])
             blind = not (rows["pump"] == span.pump).any()
             known[design.name] = Known(
                 pump=span.pump,

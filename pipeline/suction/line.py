@@ -176,7 +176,13 @@ class SuctionLineModel(BaseEstimator):
             linear=self._linear(frame, static - pivot, instrument),
             flows=flows / reference,
             weight=np.ones(reading.size),
-            extra_u=np.where(spot, self._optional(frame, "reading_u", 0.0), 0.0),
+            # A single reading meets one moment of the static pressure, noise and all; in a
+            # series that noise is part of the scatter.
+            extra_u=np.where(
+                spot,
+                np.hypot(self._optional(frame, "reading_u", 0.0), self.static_noise_u),
+                0.0,
+            ),
             series=np.where(spot, -1, pump_code).astype(np.int64),
             fixed_exponent=fixed,
         )
