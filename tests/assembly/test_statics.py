@@ -312,5 +312,6 @@ def test_settling_against_a_plain_search(states, intervals):
 def test_every_reason_is_explained():
     reasons = {"no_level", "no_pressure", "valve_unknown", "tanks_switched", "no_tank_open"}
     reasons |= {"several_tanks_open", "well_flow_unknown", "well_settling", "no_density"}
+    reasons |= {"level_stuck"}
     assert set(STATIC_REASONS) == reasons
     assert all(text[0].islower() and len(text) > 20 for text in STATIC_REASONS.values())
