@@ -18,7 +18,7 @@ from prefect import flow, get_run_logger
 from prefect.states import Failed, State
 
 from flows.command import add_instant, add_place, add_run, parser_of, tell
-from flows.embedded_server import embedded_server
+from flows.embedded_server import start_embedded_server
 from flows.outcome import (
     RETRY_DELAYS,
     as_instant,
@@ -132,17 +132,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--commit-every", type=int, default=12, metavar="MONTHS")
     add_place(parser)
     options = parser.parse_args(arguments)
-    with embedded_server():
-        state = backfill(
-            options.plants,
-            options.until,
-            options.rebuild,
-            not options.no_page,
-            options.commit_every,
-            options.runner,
-            options.workers,
-            return_state=True,
-        )
+    start_embedded_server()
+    state = backfill(
+        options.plants,
+        options.until,
+        options.rebuild,
+        not options.no_page,
+        options.commit_every,
+        options.runner,
+        options.workers,
+        return_state=True,
+    )
     return tell(state)
 
 

@@ -16,7 +16,7 @@ from prefect import flow, get_run_logger
 from prefect.states import Completed, Failed, State
 
 from flows.command import add_instant, add_place, parser_of, tell
-from flows.embedded_server import embedded_server
+from flows.embedded_server import start_embedded_server
 from flows.outcome import as_instant, publish_text
 from flows.task_runners import hold_tasks
 from pipeline.errors import GaugelessError
@@ -89,15 +89,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     add_instant(parser, "--as-of")
     add_place(parser)
     options = parser.parse_args(arguments)
-    with embedded_server():
-        state = backtest(
-            options.plant,
-            options.pump,
-            options.as_of,
-            options.runner,
-            options.workers,
-            return_state=True,
-        )
+    start_embedded_server()
+    state = backtest(
+        options.plant,
+        options.pump,
+        options.as_of,
+        options.runner,
+        options.workers,
+        return_state=True,
+    )
     return tell(state)
 
 

@@ -8,6 +8,7 @@ ended, and the guard then ends the server.
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import os
 import subprocess
@@ -46,45 +47,42 @@ class Started(Protocol):
     pid: int
 
 
-@contextlib.contextmanager
-def embedded_server() -> Iterator[None]:
-    """Run the embedded server for a time, unless the environment names a server.
+def start_embedded_server() -> None:
+    """Start the embedded server, unless the environment names a server or wants none.
 
-    Yields
-    ------
-    None
+    Notes
+    -----
+    Prefect stops it when the program leaves, after its last log lines are sent, and the guard
+    leaves after that: functions to be called at exit run in the reverse order.
     """
     if PREFECT_API_URL.value() or not PREFECT_SERVER_ALLOW_EPHEMERAL_MODE.value():
-        yield
         return
+    held = contextlib.ExitStack()
+    atexit.register(held.close)
+    told = held.enter_context(guard())
     # Prefect's own clients ask for the same object, and find it started.
     server = SubprocessASGIServer()
-    with guard() as told:
-        stop = threading.Event()
+    stop = threading.Event()
 
-        def watch() -> None:
-            """Tell of the process at once: until the server answers takes many seconds."""
-            known: set[int] = set()
-            ended = False
-            while not ended:
-                # Looked at once more after the end: it may have been replaced meanwhile.
-                ended = stop.wait(_LOOK_EVERY)
-                process = server.server_process
-                if process is not None and process.pid not in known:
-                    known.add(process.pid)
-                    tell(told, process)
+    def watch() -> None:
+        """Tell of the process at once: until the server answers takes many seconds."""
+        known: set[int] = set()
+        ended = False
+        while not ended:
+            # Looked at once more after the end: it may have been replaced meanwhile.
+            ended = stop.wait(_LOOK_EVERY)
+            process = server.server_process
+            if process is not None and process.pid not in known:
+                known.add(process.pid)
+                tell(told, process)
 
-        watcher = threading.Thread(target=watch, name="watch the server start", daemon=True)
-        watcher.start()
-        try:
-            try:
-                server.start()
-            finally:
-                stop.set()
-                watcher.join()
-            yield
-        finally:
-            server.stop()
+    watcher = threading.Thread(target=watch, name="watch the server start", daemon=True)
+    watcher.start()
+    try:
+        server.start()
+    finally:
+        stop.set()
+        watcher.join()
 
 
 @contextlib.contextmanager

@@ -19,7 +19,7 @@ from prefect.runtime import flow_run
 from prefect.states import Failed, State
 
 from flows.command import add_instant, add_run, parser_of, tell
-from flows.embedded_server import embedded_server
+from flows.embedded_server import start_embedded_server
 from flows.outcome import (
     RETRY_DELAYS,
     finished,
@@ -122,10 +122,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     add_instant(parser, "--as-of")
     add_run(parser)
     options = parser.parse_args(arguments)
-    with embedded_server():
-        state = nightly(
-            options.plant, options.as_of, options.rebuild, not options.no_page, return_state=True
-        )
+    start_embedded_server()
+    state = nightly(
+        options.plant, options.as_of, options.rebuild, not options.no_page, return_state=True
+    )
     return tell(state)
 
 
