@@ -168,7 +168,7 @@ def _change(row: dict[str, object]) -> list[str]:
         ends = interval(row.get("efficiency_rate_low"), row.get("efficiency_rate_high"), 1, "%")
         found.append(
             f"It changes by {signed(rate, 1, '%')} a year (95 % interval {ends}, from scatter and "
-            "season; drift of the instruments is not in it)."
+            "season, and drift of instruments where it is declared)."
         )
     elif row.get("trend_status"):
         found.append(f"No trend can be told: {plain(row['trend_status'])}.")
