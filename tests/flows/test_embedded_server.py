@@ -9,11 +9,11 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from processes import processes_of, wait_for
 from small_station import SmallStation
 
 import flows
@@ -34,30 +34,6 @@ with guard() as told:
     print("told", flush=True)
     time.sleep(600.0)
 """
-
-
-def processes_of(session: int) -> dict[int, str]:
-    """Processes of a session that have not ended, with what they are; see proc(5)."""
-    found = {}
-    for folder in Path("/proc").glob("[0-9]*"):
-        try:
-            fields = (folder / "stat").read_text("utf-8").rpartition(")")[2].split()
-            command = (folder / "cmdline").read_bytes().replace(b"\0", b" ").decode()
-        except OSError:
-            continue
-        if int(fields[3]) == session and fields[0] != "Z":
-            found[int(folder.name)] = command
-    return found
-
-
-def wait_for(wanted: Callable[[], bool], patience: float) -> bool:
-    """Wait until something is so; tell whether it became so in time."""
-    end = time.monotonic() + patience
-    while not wanted():
-        if time.monotonic() > end:
-            return False
-        time.sleep(0.05)
-    return True
 
 
 def kill_when(run: subprocess.Popen[str], wanted: Callable[[], bool]) -> None:

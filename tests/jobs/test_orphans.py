@@ -9,8 +9,9 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
+
+from processes import processes_of, wait_for
 
 PATIENCE = 60.0
 """Wait for processes to start on a busy machine [s]."""
@@ -25,30 +26,6 @@ if __name__ == "__main__":
     with workers(2) as held:
         held.run_all([Call("sleep", time.sleep, 600.0)] * {tasks}, print)
 """
-
-
-def processes_of(session: int) -> dict[int, str]:
-    """Processes of a session that have not ended, with what they are; see proc(5)."""
-    found = {}
-    for folder in Path("/proc").glob("[0-9]*"):
-        try:
-            fields = (folder / "stat").read_text("utf-8").rpartition(")")[2].split()
-            command = (folder / "cmdline").read_bytes().replace(b"\0", b" ").decode()
-        except OSError:
-            continue
-        if int(fields[3]) == session and fields[0] != "Z":
-            found[int(folder.name)] = command
-    return found
-
-
-def wait_for(wanted, patience: float) -> bool:
-    """Wait until something is so; tell whether it became so in time."""
-    end = time.monotonic() + patience
-    while not wanted():
-        if time.monotonic() > end:
-            return False
-        time.sleep(0.05)
-    return True
 
 
 def test_a_killed_run_takes_its_processes_with_it(tmp_path: Path):
