@@ -8,12 +8,12 @@ from typing import Any, Self
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
 from ..errors import InsufficientEvidenceError
-from .diagnostics import regime_of, static_slope
-from .posterior import LossPosterior, doubted_covariance, saved_settings, settings_of
+from .diagnostics import regime_of
+from .fitted_losses import FittedLosses, Parameters, fixed_exponents
+from .posterior import LossPosterior, saved_settings
 from .priors import LossPrior, prior_of_losses, reference_flows
 from .reasons import (
     MISSING_INPUT,
@@ -25,7 +25,7 @@ from .reasons import (
     UNPHYSICAL_COEFFICIENT,
     UNSEEN_COMBINATION,
 )
-from .solve import Array, LossRows, fit_losses
+from .solve import Array, LossRows
 
 BRANCH = "branch:"
 DRAWING = "drawing"
@@ -38,7 +38,7 @@ LEVEL_ONLY_VELOCITY_HEADS = 10.0
 __all__ = ["SuctionLineModel"]
 
 
-class SuctionLineModel(BaseEstimator):
+class SuctionLineModel(FittedLosses):
     """Joint model of all pumps that draw from one suction line.
 
     Every gauged pump teaches the shared header; each has its own branch, tap and gauge. A
@@ -166,10 +166,7 @@ class SuctionLineModel(BaseEstimator):
         )
         flows = self._flows(frame)
         reference = reference_flows(flows, segments, self.loss_prior)
-        prior_mean, prior_u = self._prior(segments, reference)
         pump_code = np.searchsorted(np.array(self.pumps_, dtype=object), frame["pump"].to_numpy())
-        own_exponent = self.fixed_exponent or {}
-        fixed = np.array([float(own_exponent.get(name, np.nan)) for name in segments])
         rows = LossRows(
             reading=reading,
             known=static - frame["velocity_pressure"].to_numpy(dtype=float),
@@ -184,36 +181,15 @@ class SuctionLineModel(BaseEstimator):
                 0.0,
             ),
             series=np.where(spot, -1, pump_code).astype(np.int64),
-            fixed_exponent=fixed,
+            fixed_exponent=fixed_exponents(segments, self.fixed_exponent),
         )
-        fit = fit_losses(rows, prior_mean, prior_u, residual_u=self.residual_u)
-        slope, slope_u, slope_status = static_slope(
-            rows, prior_mean, prior_u, scale=1, residual_u=self.residual_u, start=fit
-        )
-        if slope_status == "contradicted":
-            # The stated static slope is wrong by more than was declared: carry the doubt.
-            prior_u = prior_u.copy()
-            prior_u[1] = max(prior_u[1], abs(slope - 1.0))
-            fit = fit_losses(rows, prior_mean, prior_u, residual_u=self.residual_u)
+        prior = Parameters(names, *self._prior(segments, reference), segments, reference)
+        fit, posterior = self._learn(rows, static, pivot, prior)
+        numbers = {"rows": float((~spot).sum()), "spot_readings": float(spot.sum())}
         regimes: dict[str, str] = {}
-        sizes: dict[str, float] = {}
         for code, pump in enumerate(self.pumps_):
             found, size = regime_of(fit, rows, 0.5 * self.prediction_limit, series=code)
-            regimes[f"regime:{pump}"], sizes[f"regime_size:{pump}"] = found, size
-        numbers = {
-            "correlation_time": fit.correlation_time,
-            "effective_rows": fit.effective_rows,
-            "rows": float((~spot).sum()),
-            "spot_readings": float(spot.sum()),
-            "exponent_free": fit.exponent_free,
-            "exponent_free_u": fit.exponent_free_u,
-            **sizes,
-            "static_slope": slope,
-            "static_slope_u": slope_u,
-            **settings_of(self),
-            "static_from": float(static.min(initial=np.inf)),
-            "static_to": float(static.max(initial=-np.inf)),
-        }
+            regimes[f"regime:{pump}"], numbers[f"regime_size:{pump}"] = found, size
         own = frame[self.branch_column].to_numpy(dtype=float)
         self.evidence_ = {}
         for code, pump in enumerate(self.pumps_):
@@ -222,43 +198,16 @@ class SuctionLineModel(BaseEstimator):
             self.evidence_[pump] = (gauge_rows, spots)
             running = own[mine & (own != 0.0)]
             numbers[f"rows:{pump}"] = float(gauge_rows)
-            prior = (self.loss_prior or {}).get(f"{BRANCH}{pump}")
-            numbers[f"is_drawn:{pump}"] = float(prior is not None and prior.is_drawn)
+            known = (self.loss_prior or {}).get(f"{BRANCH}{pump}")
+            numbers[f"is_drawn:{pump}"] = float(known is not None and known.is_drawn)
             numbers[f"spot_readings:{pump}"] = float(spots)
             numbers[f"flow_from:{pump}"] = float(running.min()) if running.size else float("nan")
             numbers[f"flow_to:{pump}"] = float(running.max()) if running.size else float("nan")
-        self._set(
-            LossPosterior(
-                names=names,
-                mean=fit.mean,
-                covariance=fit.covariance,
-                doubted_covariance=doubted_covariance(fit, names, prior_u),
-                prior_mean=prior_mean,
-                prior_u=prior_u,
-                segments=segments,
-                reference_flow=reference,
-                fixed_exponent=fixed,
-                pivot=pivot,
-                residual_u=fit.residual_u,
-                numbers=numbers,
-                texts={
-                    "exponent_status": fit.exponent_status,
-                    **regimes,
-                    "static_slope_status": slope_status,
-                },
-            )
-        )
+        self._set(posterior.with_figures(numbers, regimes))
         return self
 
     def _set(self, posterior: LossPosterior) -> None:
-        self.posterior_ = posterior
-        self.exponent_ = float(posterior.mean[-1])
-        self.exponent_status_ = posterior.texts["exponent_status"]
-        self.residual_u_ = posterior.residual_u
-        self.effective_rows_ = posterior.numbers["effective_rows"]
-        self.static_slope_ = posterior.numbers["static_slope"]
-        self.static_slope_u_ = posterior.numbers["static_slope_u"]
-        self.static_slope_status_ = posterior.texts["static_slope_status"]
+        self._take(posterior)
         self.pump_status_ = {pump: self._status_of(pump) for pump in self.pumps_}
         bad = [status for status in self.pump_status_.values() if status != FITTED]
         if bad:
@@ -341,7 +290,7 @@ class SuctionLineModel(BaseEstimator):
             np.array([*offsets_u, *spread, self.exponent_u]),
         )
 
-    def _rows(self, X: pd.DataFrame, *, reading: bool) -> tuple[Array, Array, Array]:
+    def _rows(self, X: pd.DataFrame, *, reading: bool = False) -> tuple[Array, Array, Array]:
         check_is_fitted(self, "posterior_")
         frame = self._checked(X)
         unknown = sorted({*map(str, frame["pump"].unique())} - {*self.pumps_})
@@ -356,37 +305,6 @@ class SuctionLineModel(BaseEstimator):
         linear = self._linear(frame, static - self.posterior_.pivot, instrument)
         known = static - frame["velocity_pressure"].to_numpy(dtype=float)
         return known, linear, self._flows(frame)
-
-    def predict(self, X: pd.DataFrame, return_std: bool = False) -> Array | tuple[Array, Array]:
-        """Predict the true pressure at each row's tap [Pa], optionally with its uncertainty."""
-        known, linear, flows = self._rows(X, reading=False)
-        value = self.posterior_.value(known, linear, flows)
-        if not return_std:
-            return value
-        return value, np.hypot(
-            self.posterior_.value_u(linear, flows), self._random_u(flows, self._scatter_u())
-        )
-
-    def predict_parts(self, X: pd.DataFrame) -> pd.DataFrame:
-        """Predict the true pressure with its uncertainty in two parts; index as X.
-
-        Returns
-        -------
-        DataFrame
-            Columns as in `SuctionModel.predict_parts` [Pa].
-        """
-        known, linear, flows = self._rows(X, reading=False)
-        value = self.posterior_.value(known, linear, flows)
-        return pd.DataFrame(
-            {
-                "suction_pressure": value,
-                "suction_pressure_u_systematic": self.posterior_.value_u(linear, flows),
-                "suction_pressure_u_random": np.where(
-                    np.isfinite(value), self._random_u(flows, self._scatter_u()), np.nan
-                ),
-            },
-            index=X.index,
-        )
 
     def predict_reading(
         self, X: pd.DataFrame, return_std: bool = False
@@ -417,7 +335,7 @@ class SuctionLineModel(BaseEstimator):
         them has nothing to extrapolate from: it is served as long as it is better known than
         by level alone (`LEVEL_ONLY_VELOCITY_HEADS`), or within `prediction_limit`.
         """
-        known, linear, flows = self._rows(X, reading=False)
+        known, linear, flows = self._rows(X)
         _, reading_linear, _ = self._rows(X, reading=True)
         posterior = self.posterior_
         pump = X["pump"].to_numpy(dtype=object)
@@ -459,7 +377,7 @@ class SuctionLineModel(BaseEstimator):
         DataFrame
             Columns: the header columns and the branch column [Pa]; index as X.
         """
-        _, _, flows = self._rows(X, reading=False)
+        _, _, flows = self._rows(X)
         losses = self.posterior_.losses(flows)
         headers = len(self.header_columns)
         # Only the row's own branch carries flow.
@@ -468,21 +386,6 @@ class SuctionLineModel(BaseEstimator):
         return pd.DataFrame(
             table, columns=[*self.header_columns, self.branch_column], index=X.index
         )
-
-    def losses_u(self, X: pd.DataFrame) -> Array:
-        """Standard uncertainty of the sum of all losses in each row [Pa]."""
-        _, linear, flows = self._rows(X, reading=False)
-        return self.posterior_.value_u(np.zeros_like(linear), flows)
-
-    def _random_u(self, flows: Array, scatter_u: float) -> Array:
-        return self.posterior_.random_u(
-            flows, scatter_u, flow_noise_u=self.flow_noise_u, static_noise_u=self.static_noise_u
-        )
-
-    def _scatter_u(self) -> float:
-        """Scatter of the true pressure about the fit, as in `SuctionModel`."""
-        rest = self.residual_u_**2 - self.gauge_noise_u**2
-        return float(np.sqrt(max(rest, 0.1 * self.residual_u_**2)))
 
     def _per_pump(self, pump: NDArray[np.object_], figure: str) -> Array:
         numbers = self.posterior_.numbers
@@ -508,11 +411,6 @@ class SuctionLineModel(BaseEstimator):
         result[spots > 0] = "survey"
         result[rows > 0] = "modelled"
         return result
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return the fit as a flat table; see `LossPosterior.to_frame`."""
-        check_is_fitted(self, "posterior_")
-        return self.posterior_.to_frame()
 
     @classmethod
     def from_frame(cls, frame: pd.DataFrame, **parameters: Any) -> Self:

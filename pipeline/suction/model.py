@@ -8,12 +8,13 @@ from typing import Any, Self
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from sklearn.base import BaseEstimator, RegressorMixin
+from sklearn.base import RegressorMixin
 from sklearn.utils import Tags
 from sklearn.utils.validation import check_is_fitted, validate_data
 
-from .diagnostics import regime_of, static_slope
-from .posterior import LossPosterior, doubted_covariance, saved_settings, settings_of
+from .diagnostics import regime_of
+from .fitted_losses import FittedLosses, Parameters, fixed_exponents, index_of
+from .posterior import LossPosterior, saved_settings
 from .priors import LossPrior, prior_of_losses, reference_flows
 from .reasons import (
     MISSING_INPUT,
@@ -25,12 +26,12 @@ from .reasons import (
     UNPHYSICAL_COEFFICIENT,
     UNSEEN_COMBINATION,
 )
-from .solve import Array, LossRows, fit_losses
+from .solve import Array, LossRows
 
 __all__ = ["SuctionModel"]
 
 
-class SuctionModel(RegressorMixin, BaseEstimator):
+class SuctionModel(RegressorMixin, FittedLosses):
     """Reading of one suction tap from static head and the flows that lose pressure.
 
     The reading is static pressure less velocity pressure (both known from physics, given as
@@ -179,88 +180,40 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         known = static - velocity[good]
         segments = self._segments()
         reference = reference_flows(flows, segments, self.loss_prior)
-        scaled = flows / reference
         linear_names = ["static", "static_scale", "gauge:own", "gauge_scale:own"]
         linear = np.column_stack(
             [np.ones_like(static), static - pivot, np.ones_like(static), target - pivot]
         )
         names = (*linear_names, *(f"loss:{name}" for name in segments), "exponent")
-        prior_mean, prior_u = self._prior(segments, reference)
-        fixed = self._fixed(segments)
         rows = LossRows(
             reading=target,
             known=known,
             linear=linear,
-            flows=scaled,
+            flows=flows / reference,
             weight=np.ones_like(target),
             extra_u=extra_u[good],
             series=np.zeros(target.size, dtype=np.int64),
-            fixed_exponent=fixed,
+            fixed_exponent=fixed_exponents(segments, self.fixed_exponent),
         )
-        fit = fit_losses(rows, prior_mean, prior_u, residual_u=self.residual_u)
-        slope, slope_u, slope_status = static_slope(
-            rows, prior_mean, prior_u, scale=1, fixed=(3,), residual_u=self.residual_u, start=fit
-        )
-        if slope_status == "contradicted":
-            # The stated static slope is wrong by more than was declared: carry the doubt.
-            prior_u = prior_u.copy()
-            prior_u[1] = max(prior_u[1], abs(slope - 1.0))
-            fit = fit_losses(rows, prior_mean, prior_u, residual_u=self.residual_u)
+        prior = Parameters(names, *self._prior(segments, reference), segments, reference)
+        # A free gauge scale would trade off against the static slope.
+        fit, posterior = self._learn(rows, static, pivot, prior, held=(3,))
         regime, regime_size = regime_of(fit, rows, 0.5 * self.prediction_limit)
-        numbers = {
-            "correlation_time": fit.correlation_time,
-            "effective_rows": fit.effective_rows,
-            "rows": float(target.size),
-            "exponent_free": fit.exponent_free,
-            "exponent_free_u": fit.exponent_free_u,
-            "static_slope": slope,
-            "static_slope_u": slope_u,
-            **settings_of(self),
-            "static_from": float(static.min(initial=np.inf)),
-            "static_to": float(static.max(initial=-np.inf)),
-            "regime_size": regime_size,
-        }
+        numbers = {"rows": float(target.size), "regime_size": regime_size}
         for j, name in enumerate(segments):
             column = flows[:, j][flows[:, j] != 0.0]
             numbers[f"flow_from:{name}"] = float(column.min()) if column.size else float("nan")
             numbers[f"flow_to:{name}"] = float(column.max()) if column.size else float("nan")
-        texts = {
-            "exponent_status": fit.exponent_status,
-            "static_slope_status": slope_status,
-            "regime": regime,
-        }
-        posterior = LossPosterior(
-            names=names,
-            mean=fit.mean,
-            covariance=fit.covariance,
-            doubted_covariance=doubted_covariance(fit, names, prior_u),
-            prior_mean=prior_mean,
-            prior_u=prior_u,
-            segments=segments,
-            reference_flow=reference,
-            fixed_exponent=fixed,
-            pivot=pivot,
-            residual_u=fit.residual_u,
-            numbers=numbers,
-            texts=texts,
-        )
-        self._set(posterior)
+        self._set(posterior.with_figures(numbers, {"regime": regime}))
         return self
 
     def _set(self, posterior: LossPosterior) -> None:
-        self.posterior_ = posterior
+        self._take(posterior)
         p, s = len(posterior.linear_names), len(posterior.segments)
         self.coef_ = posterior.mean[p : p + s].copy()
         self.coef_u_ = np.sqrt(np.diag(posterior.covariance))[p : p + s]
         self.reference_flow_ = posterior.reference_flow
         self.offset_ = float(posterior.mean[0] + posterior.mean[2])
-        self.exponent_ = float(posterior.mean[-1])
-        self.exponent_status_ = posterior.texts["exponent_status"]
-        self.residual_u_ = posterior.residual_u
-        self.effective_rows_ = posterior.numbers["effective_rows"]
-        self.static_slope_ = posterior.numbers["static_slope"]
-        self.static_slope_u_ = posterior.numbers["static_slope_u"]
-        self.static_slope_status_ = posterior.texts["static_slope_status"]
         self.status_ = self._status()
 
     def _status(self) -> str:
@@ -288,10 +241,6 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         velocity = named.pop(self.velocity_column, zero)
         flows = np.column_stack(list(named.values())) if named else np.zeros((zero.size, 0))
         return static, velocity, flows
-
-    def _fixed(self, segments: tuple[str, ...]) -> Array:
-        own = self.fixed_exponent or {}
-        return np.array([float(own.get(name, np.nan)) for name in segments])
 
     def _prior(self, segments: tuple[str, ...], reference: Array) -> tuple[Array, Array]:
         mean, spread = prior_of_losses(
@@ -321,53 +270,6 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         linear[:, 3] = self.posterior_.value(known, linear, flows) - self.posterior_.pivot
         return known, linear, flows
 
-    def predict(self, X: ArrayLike, return_std: bool = False) -> Array | tuple[Array, Array]:
-        """Predict the true pressure at the tap.
-
-        Parameters
-        ----------
-        X : array-like of shape (n_samples, n_features)
-            Columns as in `fit`.
-        return_std : bool
-            Whether to return the standard uncertainty as well.
-
-        Returns
-        -------
-        array of shape (n_samples,), or two of them
-            True static pressure at the tap [Pa]; its standard uncertainty [Pa], which holds
-            the systematic uncertainty of datum, level scale and gauge calibration, that of
-            the coefficients, and the scatter of one row.
-        """
-        known, linear, flows = self._rows(X)
-        value = self.posterior_.value(known, linear, flows)
-        if not return_std:
-            return value
-        return value, np.hypot(
-            self.posterior_.value_u(linear, flows), self._random_u(flows, self._scatter_u())
-        )
-
-    def predict_parts(self, X: ArrayLike) -> pd.DataFrame:
-        """Predict the true pressure with its uncertainty in two parts.
-
-        Returns
-        -------
-        DataFrame
-            Columns ``suction_pressure``, ``suction_pressure_u_systematic`` (shared by all
-            rows of the fit; averaging does not shrink it) and
-            ``suction_pressure_u_random`` [Pa]; one row per row of X, range index.
-        """
-        known, linear, flows = self._rows(X)
-        value = self.posterior_.value(known, linear, flows)
-        return pd.DataFrame(
-            {
-                "suction_pressure": value,
-                "suction_pressure_u_systematic": self.posterior_.value_u(linear, flows),
-                "suction_pressure_u_random": np.where(
-                    np.isfinite(value), self._random_u(flows, self._scatter_u()), np.nan
-                ),
-            }
-        )
-
     def predict_reading(
         self, X: ArrayLike, return_std: bool = False
     ) -> Array | tuple[Array, Array]:
@@ -389,26 +291,11 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         Returns
         -------
         DataFrame
-            One column per flow, named as in X [Pa]; range index.
+            One column per flow, named as in X [Pa]; index of X if it has one.
         """
         _, _, flows = self._rows(X)
-        return pd.DataFrame(self.posterior_.losses(flows), columns=list(self.posterior_.segments))
-
-    def losses_u(self, X: ArrayLike) -> Array:
-        """Standard uncertainty of the sum of all losses in each row [Pa]."""
-        _, linear, flows = self._rows(X)
-        return self.posterior_.value_u(np.zeros_like(linear), flows)
-
-    def _random_u(self, flows: Array, scatter_u: float) -> Array:
-        return self.posterior_.random_u(
-            flows, scatter_u, flow_noise_u=self.flow_noise_u, static_noise_u=self.static_noise_u
-        )
-
-    def _scatter_u(self) -> float:
-        """Scatter of the true pressure about the fit: that of the rows less gauge noise."""
-        rest = self.residual_u_**2 - self.gauge_noise_u**2
-        # What remains after taking off the gauge's noise is never trusted to vanish.
-        return float(np.sqrt(max(rest, 0.1 * self.residual_u_**2)))
+        segments = list(self.posterior_.segments)
+        return pd.DataFrame(self.posterior_.losses(flows), columns=segments, index=index_of(X))
 
     def decline(
         self, X: ArrayLike, side_stream_unknown: ArrayLike | None = None
@@ -467,11 +354,6 @@ class SuctionModel(RegressorMixin, BaseEstimator):
         own = flows[:, -1]
         with np.errstate(invalid="ignore"):
             return np.asarray(~((own >= 0.9 * low) & (own <= 1.1 * high)), dtype=bool)
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return the fit as a flat table; see `LossPosterior.to_frame`."""
-        check_is_fitted(self, "posterior_")
-        return self.posterior_.to_frame()
 
     @classmethod
     def from_frame(cls, frame: pd.DataFrame, **parameters: Any) -> Self:

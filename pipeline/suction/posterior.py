@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -93,6 +93,10 @@ class LossPosterior:
     residual_u: float
     numbers: Mapping[str, float] = field(default_factory=dict)
     texts: Mapping[str, str] = field(default_factory=dict)
+
+    def with_figures(self, numbers: Mapping[str, float], texts: Mapping[str, str]) -> LossPosterior:
+        """Return the same posterior with further figures and statuses."""
+        return replace(self, numbers={**self.numbers, **numbers}, texts={**self.texts, **texts})
 
     @property
     def linear_names(self) -> tuple[str, ...]:
