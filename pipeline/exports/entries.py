@@ -14,6 +14,8 @@ from pipeline.exports.read import FoundFile
 __all__ = [
     "EVIDENCE",
     "LEDGER_SCHEMA",
+    "REPLACED",
+    "UNREADABLE_NOW",
     "Entry",
     "EntryStatus",
     "changed",
@@ -22,6 +24,7 @@ __all__ = [
     "entry_of",
     "frozen_months",
     "ledger_table",
+    "settle_replaced",
 ]
 
 EntryStatus = Literal["accepted", "duplicate", "superseded", "vanished", "waiting", "failed"]
@@ -47,11 +50,15 @@ LEDGER_SCHEMA = pa.schema(
 
 ``status``: ``accepted`` counts as evidence; ``duplicate`` has the content of an accepted file
 and is not read; ``superseded`` was replaced by newer content of the same path; ``vanished``
-was accepted and its file is gone; ``waiting`` seemed unfinished; ``failed`` could not be read.
+was accepted and its file is gone, or holds what cannot be read yet; ``waiting`` seemed
+unfinished; ``failed`` could not be read.
 """
 
 EVIDENCE = ("accepted", "vanished")
 """Statuses whose samples count."""
+
+UNREADABLE_NOW = "Its file now holds what cannot be read yet; its samples are kept until then."
+REPLACED = "Replaced by newer content of the same path."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,3 +140,36 @@ def frozen_months(rows: Iterable[Entry], has_copy: Callable[[Entry], bool]) -> t
     """
     gone = [row for row in rows if row.status == "vanished" and not has_copy(row)]
     return tuple(sorted({month for row in gone for month in row.months}))
+
+
+def settle_replaced(
+    before: Iterable[Entry], kept: Iterable[Entry], new: Iterable[Entry]
+) -> list[Entry]:
+    """Let what a path held count until what replaces it has been read.
+
+    Parameters
+    ----------
+    before : iterable of Entry
+        The ledger before this run.
+    kept : iterable of Entry
+        Entries as the plan of this run marks them.
+    new : iterable of Entry
+        Entries of the files read in this run.
+
+    Returns
+    -------
+    list of Entry
+        ``kept``, where evidence whose replacement is unfinished or unreadable is ``vanished``,
+        and such evidence is ``superseded`` once the path has been read.
+    """
+    counted = {row.sequence for row in before if row.status in EVIDENCE}
+    read = {row.path: row for row in new}
+    settled = []
+    for row in kept:
+        now = read.get(row.path)
+        if now is not None and now.sequence > row.sequence and row.sequence in counted:
+            is_read = now.status == "accepted"
+            status: EntryStatus = "superseded" if is_read else "vanished"
+            row = changed(row, status=status, note=REPLACED if is_read else UNREADABLE_NOW)
+        settled.append(row)
+    return settled

@@ -18,6 +18,7 @@ import pyarrow.compute as pc
 from pipeline.exports.entries import (
     EVIDENCE,
     LEDGER_SCHEMA,
+    REPLACED,
     Entry,
     changed,
     empty_ledger,
@@ -158,7 +159,8 @@ def scan(
     Notes
     -----
     - Known content under its path changes nothing, whatever its time of change.
-    - New content under a known path supersedes the old wholly.
+    - New content under a known path supersedes the old wholly, once it has been read
+      (``settle_replaced``).
     - Content known from another path that is still there is a duplicate: noted, not read. If
       the other path is gone, the file was moved and keeps its number.
     - A duplicate whose original is superseded or gone is read with its own number.
@@ -302,8 +304,8 @@ class _Scan:
             return
         if known.status in EVIDENCE:
             self._dirty.update(known.months)
-            self._notes.append(f"{file.path}: new content replaces the old.")
-        self._set(known, status="superseded", note="Replaced by newer content of the same path.")
+            self._notes.append(f"{file.path}: its content has changed.")
+        self._set(known, status="superseded", note=REPLACED)
         present = {f.path for f in self._found}
         self._meet_new(file, present, known)
 

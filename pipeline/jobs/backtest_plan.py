@@ -147,9 +147,11 @@ def plan_backtest(
     _check_pumps(plant, pumps)
     tables = open_tables(plant.data_folder)
     fingerprints = Fingerprints.of(plant, survey)
-    if not tables.has(SETTINGS):
+    settings: pd.Series[str] = pd.Series(dtype=str)
+    if tables.has(SETTINGS):
+        settings = tables.read(SETTINGS).set_index("name")["value"]
+    if "as_of" not in settings:
         raise StoreError(f"{plant.data_folder} holds no samples yet: run `gaugeless run` first.")
-    settings = tables.read(SETTINGS).set_index("name")["value"]
     changed = [n for n in ("read", "measure", "suction", "perform")
                if settings[n] != getattr(fingerprints, n)]  # fmt: skip
     if changed:

@@ -20,6 +20,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.errors import ExportError
+from pipeline.exports.entries import UNREADABLE_NOW, settle_replaced
 from pipeline.exports.ledger import Candidate, Entry, ledger_table, record, scan
 from pipeline.exports.ledger import empty_ledger as no_ledger
 from pipeline.exports.ledger import entries as entries_of
@@ -131,6 +132,9 @@ def ingest(
         new.append(entry)
         if rejected is not None:
             refused.append(rejected)
+    kept = settle_replaced(entries_of(ledger), kept, new)
+    for path in sorted({e.path for e in kept if e.note == UNREADABLE_NOW} & {e.path for e in new}):
+        run.outcome.note(f"{path}: what it held before still counts.")
     result = sorted([*kept, *new], key=lambda e: e.sequence)
     # Content that was replaced and put back is in evidence again.
     in_use = {e.sha256 for e in result if e.status in EVIDENCE}

@@ -196,7 +196,7 @@ def _run(
     ]
     if changed_stages and not asked.rebuild:
         raise _rebuild_needed(stage, changed_stages)
-    committed = pd.Timestamp(before["as_of"]) if before else None
+    committed = pd.Timestamp(before["as_of"]) if "as_of" in before else None
     run = Run(
         plant=plant,
         stage=stage,
@@ -222,7 +222,8 @@ def _run(
     latest = last_sample(ledger)
     if latest is None:
         run.outcome.note("no samples yet: nothing to compute.")
-        return _finish(run, stage, started, None, seen)
+        run.as_of = run.as_of if committed is None else committed
+        return _finish(run, stage, started, committed, seen)
     # A sample from the future is a wrong clock, not evidence, and the ledger's last time does
     # not follow it; time that passes without a sample is none either. So a night without news
     # changes nothing.
@@ -233,7 +234,7 @@ def _run(
     old = read_before and run.as_of == committed
     if before and not read_before:
         # Kept even where no table depends on what changed: it is told once.
-        _write_settings(run, stage, seen)
+        _write_settings(run, stage, seen, run.as_of)
     if before and before.get(EVENTS) != seen[EVENTS]:
         run.outcome.note(
             f"{plant.events or 'Events'}: changed since the last run; what depends on it was made "
@@ -336,7 +337,7 @@ def _finish(
     """Record the run and commit, unless nothing changed at all."""
     if not stage.has_changes:
         return _result(run, stage.generation, False, as_of)
-    _write_settings(run, stage, seen)
+    _write_settings(run, stage, seen, as_of)
     row = pd.DataFrame(
         [
             {
@@ -382,10 +383,13 @@ def _settings(stage: Stage) -> dict[str, str]:
     return dict(zip(names, values, strict=True))
 
 
-def _write_settings(run: Run, stage: Stage, seen: Mapping[str, str]) -> None:
+def _write_settings(
+    run: Run, stage: Stage, seen: Mapping[str, str], as_of: pd.Timestamp | None
+) -> None:
     values = {name: getattr(run.fingerprints, name) for name in _STAGE_WORDS}
     values |= seen
-    values["as_of"] = run.as_of.isoformat()
+    if as_of is not None:  # before the first sample there is no such instant
+        values["as_of"] = as_of.isoformat()
     names = sorted(values)
     stage.write(SETTINGS, None, pa.table({"name": names, "value": [values[n] for n in names]}))
 
