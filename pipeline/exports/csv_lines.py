@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import re
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,9 +14,20 @@ from numpy.typing import NDArray
 
 from pipeline.exports.dialect import Dialect
 
-__all__ = ["SplitLines", "split_lines"]
+__all__ = [
+    "MOST_JOINED",
+    "SplitLines",
+    "count",
+    "end_of_record",
+    "last_record",
+    "split_lines",
+    "whole_records",
+]
 
 Int64 = NDArray[np.int64]
+MOST_JOINED = 50
+"""Lines a quoted field may run over; beyond them a quote counts as one that was never closed."""
+_TIME_LIKE = re.compile(r"^\s*\"?(\d{1,4}[-/.]\d{1,2}[-/.]\d|\d{8,})")
 Refused = tuple[Int64, pa.Array, str]
 
 _TEXT = pa.string()
@@ -63,8 +76,8 @@ def split_lines(text: str, first: int, dialect: Dialect, comment: str | None) ->
     raw = text.split("\n")
     if not raw[-1]:
         raw.pop()
+    raw, lines = _joined(raw, first, dialect)
     texts = pa.array(raw, _TEXT)
-    lines = np.arange(first, first + len(raw), dtype=np.int64)
     skip = pc.equal(pc.utf8_trim_whitespace(texts), "")
     if comment:
         skip = pc.or_(skip, pc.starts_with(texts, comment))
@@ -92,6 +105,129 @@ def split_lines(text: str, first: int, dialect: Dialect, comment: str | None) ->
     width = len(dialect.fields)
     columns = [pa.concat_arrays([part[0][j] for part in parts]).take(take) for j in range(width)]
     return SplitLines(columns, numbers[order], rows, refused)
+
+
+def whole_records(blocks: Iterable[bytes]) -> Iterator[bytes]:
+    """Move the start of a record whose quoted field runs on from one block into the next.
+
+    Parameters
+    ----------
+    blocks : iterable of bytes
+        Whole lines each, but for the last.
+
+    Yields
+    ------
+    bytes
+        The same lines.
+    """
+    carried = b""
+    for block in blocks:
+        block = carried + block if carried else block
+        carried = b""
+        if b'"' in block and block.endswith(b"\n") and count(block, b'"') % 2:
+            lines = block.rsplit(b"\n", MOST_JOINED + 1)[1:-1]
+            odd = [i for i, line in enumerate(lines) if line.count(b'"') % 2]
+            if odd:
+                size = sum(len(line) + 1 for line in lines[odd[-1] :])
+                block, carried = block[: len(block) - size], block[len(block) - size :]
+        if block:
+            yield block
+    if carried:
+        yield carried
+
+
+def end_of_record(block: bytes, start: int, cut: int) -> int:
+    """Find the first line end from `cut` on that stands outside a quoted field.
+
+    Parameters
+    ----------
+    block : bytes
+        Whole lines.
+    start : int
+        Where a record starts.
+    cut : int
+        A line end.
+
+    Returns
+    -------
+    int
+        Position after it; `cut` itself where no quote is open there, or none is closed soon.
+    """
+    if count(block[start:cut], b'"') % 2 == 0:
+        return cut
+    end = cut
+    for _ in range(MOST_JOINED):
+        following = block.find(b"\n", end) + 1
+        if not following:
+            break
+        if block.count(b'"', end, following) % 2:
+            return following
+        end = following
+    return cut
+
+
+def last_record(lines: Sequence[str], dialect: Dialect) -> str:
+    """Give the last record of some lines; as a rule their last line.
+
+    Parameters
+    ----------
+    lines : sequence of str
+        Last lines of a file.
+    dialect : Dialect
+        Delimiter and header.
+
+    Returns
+    -------
+    str
+    """
+    if lines[-1].count('"') % 2:
+        for start in range(len(lines) - 2, max(len(lines) - MOST_JOINED, 0) - 1, -1):
+            if lines[start].count('"') % 2:
+                if _is_record(lines[start:], dialect):
+                    return "\n".join(lines[start:])
+                break
+    return lines[-1]
+
+
+def _joined(raw: list[str], first: int, dialect: Dialect) -> tuple[list[str], Int64]:
+    """Put lines together that a quoted line break parts; with the number of each one's first."""
+    lines = np.arange(first, first + len(raw), dtype=np.int64)
+    quotes = pc.count_substring(pa.array(raw, _TEXT), '"').to_numpy(zero_copy_only=False)
+    odd = np.flatnonzero(quotes % 2)
+    keep = np.ones(len(raw), dtype=bool)
+    texts = list(raw)
+    position = 0
+    while position < len(odd) - 1:
+        start, end = int(odd[position]), int(odd[position + 1])
+        if end - start < MOST_JOINED and _is_record(raw[start : end + 1], dialect):
+            texts[start] = "\n".join(raw[start : end + 1])
+            keep[start + 1 : end + 1] = False
+            position += 1
+        position += 1
+    if keep.all():
+        return raw, lines
+    return [text for text, is_kept in zip(texts, keep.tolist(), strict=True) if is_kept], lines[
+        keep
+    ]
+
+
+def _is_record(lines: Sequence[str], dialect: Dialect) -> bool:
+    """Tell a record over several lines from rows between two stray quotes."""
+    try:
+        fields = next(csv.reader(["\n".join(lines)], delimiter=dialect.delimiter, strict=True), [])
+    except csv.Error:
+        return False
+    if not dialect.least_fields <= len(fields) <= len(dialect.fields):
+        return False
+    # What follows the first line must not be a row of its own, up to the closing quote.
+    following = [*lines[1:-1], lines[-1][: lines[-1].index('"')]]
+    cells = (line.split(dialect.delimiter) for line in following)
+    return not any(len(row) > dialect.time and _TIME_LIKE.match(row[dialect.time]) for row in cells)
+
+
+def count(block: bytes, mark: bytes) -> int:
+    """Count a byte, several times as fast as ``bytes.count``, which looks at one at a time."""
+    return int(np.count_nonzero(np.frombuffer(block, dtype=np.uint8) == ord(mark)))
 
 
 def _mask(column: pa.Array) -> NDArray[np.bool_]:

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from pipeline.errors import ExportError, Fault
 from pipeline.plant.types import ExportFormat
+from pipeline.plant.wording import shown
 
-__all__ = ["Dialect", "find_dialect", "split_line"]
+__all__ = ["Dialect", "find_dialect", "header_text", "split_header", "split_line"]
 
 DELIMITERS = (",", ";", "\t", "|")
 HEADER_SEARCH = 200
+HEADER_HEIGHT = 20
+"""Lines a header may run over."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +67,40 @@ def split_line(line: str, delimiter: str) -> list[str]:
     """Split one line at the delimiter, quotes respected."""
     if '"' not in line:
         return line.split(delimiter)
-    return next(csv.reader([line], delimiter=delimiter), [])
+    try:
+        return next(csv.reader([line], delimiter=delimiter), [])
+    except csv.Error:  # a line break between quotes that do not belong together
+        return line.split(delimiter)
+
+
+def header_text(lines: Sequence[str], number: int) -> tuple[str, int]:
+    """Give the text of a header line and how many lines it runs over.
+
+    Parameters
+    ----------
+    lines : sequence of str
+        First lines of a file.
+    number : int
+        Position of the line.
+
+    Returns
+    -------
+    text : str
+        More than one line where a quoted name holds a line break.
+    height : int
+        Number of lines.
+    """
+    if lines[number].count('"') % 2:
+        for height in range(2, HEADER_HEIGHT + 1):
+            joined = "\n".join(lines[number : number + height])
+            if joined.count('"') % 2 == 0:
+                return joined, height
+    return lines[number], 1
+
+
+def split_header(text: str, delimiter: str) -> list[str]:
+    """Split a header into names, blanks around them off and line breaks in them as blanks."""
+    return [" ".join(part.strip() for part in f.split("\n")) for f in split_line(text, delimiter)]
 
 
 def _needed(export: ExportFormat) -> list[tuple[str, str]]:
@@ -118,18 +154,21 @@ def find_dialect(
     delimiters = DELIMITERS if export.delimiter is None else (export.delimiter,)
     start = export.skip_rows
     notes = []
+    last = start
     best: tuple[int, int, list[str], str] | None = None
-    for number, line in enumerate(lines[start : start + HEADER_SEARCH], start=start):
+    for number in range(start, min(start + HEADER_SEARCH, len(lines))):
+        line, height = header_text(lines, number)
         if not line.strip() or (export.comment and line.startswith(export.comment)):
             continue
         if number == start and line.lower().startswith("sep=") and len(line.strip()) == 5:
             delimiters = (line[4],)
             continue
         for delimiter in delimiters:
-            fields = [field.strip() for field in split_line(line, delimiter)]
+            fields = split_header(line, delimiter)
             found = sum(_position(fields, name) is not None for _, name in needed)
             if best is None or (found, len(fields) > 1) > (best[0], len(best[2]) > 1):
                 best = (found, number, fields, delimiter)
+                last = number + height - 1
         if best is not None and best[0] == len(needed):
             break
     if best is None or best[0] < len(needed):
@@ -146,7 +185,7 @@ def find_dialect(
         if fields.count(name) > 1:
             fault = Fault(key, f"{fields.count(name)} columns named '{name}'", "one")
             raise ExportError(f"The header names '{name}' more than once.", [fault])
-    body = number + 1 + (1 if export.unit_row else 0)
+    body = last + 1 + (1 if export.unit_row else 0)
     # Rows that end with one more delimiter than the header have an empty last field.
     rest = [
         split_line(line, delimiter)
@@ -192,13 +231,13 @@ def _no_header(
 ) -> ExportError:
     wanted = ", ".join(f"'{name}' ({key})" for key, name in needed)
     if best is None:
-        shown = "no line with text"
+        found = "no line with text"
     else:
         fields = [field for field in best[2] if field][:12]
-        shown = f"line {best[1] + 1} with " + ", ".join(f"'{field[:40]}'" for field in fields)
+        found = f"line {best[1] + 1} with " + ", ".join(shown(field) for field in fields)
     if export.delimiter is not None:
         wanted += f" separated by {export.delimiter!r}"
     fault = Fault(
-        "header", shown, wanted, "Correct the column names, delimiter or skip_rows of the export."
+        "header", found, wanted, "Correct the column names, delimiter or skip_rows of the export."
     )
     return ExportError("No line has the declared columns.", [fault])

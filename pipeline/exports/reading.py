@@ -10,6 +10,8 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from pipeline.plant.wording import shown
+
 __all__ = [
     "DISORDER_SCHEMA",
     "FURTHER_TEXTS",
@@ -204,16 +206,24 @@ class Refusals:
     ----------
     file : str
         Label of the file.
+
+    Attributes
+    ----------
+    within : str
+        File of an archive that is being read; said after the reason.
     """
 
     def __init__(self, file: str) -> None:
         self._file = file
+        self.within = ""
         self._found: dict[tuple[str | None, str | None, str], list[int | None]] = {}
 
     def add_one(
         self, line: int | None, tag: str | None, text: str | None, reason: str, count: int = 1
     ) -> None:
         """Add one entry, or its count to an entry alike."""
+        if self.within:
+            reason = f"{reason} (in {shown(self.within)})"
         key = (tag, text if text is None else text[:200], reason)
         if key not in self._found and len(self._found) >= MOST_TEXTS:
             # A column of free text must not grow the table without bound.

@@ -17,10 +17,11 @@ import pyarrow as pa
 
 from pipeline.errors import ExportError, Fault
 
-__all__ = ["BLOCK", "Text", "Unfinished", "members", "open_text"]
+__all__ = ["BLOCK", "NOT_UTF_8", "Text", "Unfinished", "members", "open_text"]
 
 BLOCK = 16 << 20
 """Bytes read at a time."""
+NOT_UTF_8 = "Some bytes of the text are not UTF-8; they are read as \ufffd."
 
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8"),
@@ -63,7 +64,7 @@ class Unfinished(Exception):  # noqa: N818
     """Raised inside the readers when a file seems to be still in the writing."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Text:
     """A text file that has been opened.
 
@@ -72,14 +73,17 @@ class Text:
     raw : BinaryIO
         Unpacked bytes, a byte-order mark passed over.
     encoding : str
-        Their encoding.
+        Their encoding, as far as it is known yet.
     note : str
-        What was assumed about the encoding; empty if nothing.
+        What was assumed about the encoding; empty if nothing. Complete once all was read.
+    is_open : bool
+        Whether the first bytes beyond ASCII still decide between UTF-8 and Latin-1.
     """
 
     raw: BinaryIO
     encoding: str
     note: str = ""
+    is_open: bool = False
 
     def blocks(self, size: int = BLOCK) -> Iterator[bytes]:
         """Give the text as UTF-8, in pieces that end with a line end (but for the last).
@@ -101,6 +105,11 @@ class Text:
         while True:
             piece = self._read(size)
             final = not piece
+            if self.is_open and not piece.isascii():
+                self.encoding, self.note = _utf_8_or_latin(piece)
+                self.is_open = False
+                if self.encoding != "utf-8":
+                    decoder = codecs.getincrementaldecoder(self.encoding)(errors="replace")
             if decoder is not None:
                 piece = decoder.decode(piece, final).encode("utf-8")
             if rest.endswith(b"\r") and not final:
@@ -164,15 +173,18 @@ def members(path: Path) -> list[str | None]:
     if any(i.flag_bits & 1 for i in infos):
         raise ExportError("The zip archive is encrypted; unpack it first.")
     names = sorted(
-        i.filename
-        for i in infos
-        if not any(p.startswith((".", "__MACOSX")) for p in Path(i.filename).parts)
+        i.filename for i in infos if not any(_is_hidden(part) for part in Path(i.filename).parts)
     )
     if not names:
         raise ExportError("The zip archive holds no file.")
     if "xl/workbook.xml" in names:
         raise ExportError("This is a spreadsheet workbook; save the sheet as CSV first.")
     return list(names)
+
+
+def _is_hidden(part: str) -> bool:
+    # Names that climb out of the archive harm nobody: nothing is unpacked to a folder.
+    return part.startswith((".", "__MACOSX")) and part not in (".", "..")
 
 
 @contextmanager
@@ -199,11 +211,7 @@ def open_text(path: Path, member: str | None, encoding: str | None) -> Iterator[
     """
     with path.open("rb") as file:
         head = file.read(16)
-    for magic, name in _OTHER_PACKINGS.items():
-        if head.startswith(magic):
-            raise ExportError(
-                f"The file is packed or written as {name}; exports may be plain, gz, zst or zip."
-            )
+    _refuse_other_packings(head)
     if member is not None:
         with zipfile.ZipFile(path) as archive:
             try:
@@ -211,7 +219,7 @@ def open_text(path: Path, member: str | None, encoding: str | None) -> Iterator[
             except _DAMAGE as error:
                 raise _damaged(error) from None
             with packed:
-                yield _sniffed(packed, encoding)  # type: ignore[arg-type]
+                yield _packed_once_more(packed, encoding)  # type: ignore[arg-type]
     elif head.startswith(_GZIP) or head.startswith(_ZSTD):
         codec = "gzip" if head.startswith(_GZIP) else "zstd"
         with pa.OSFile(str(path)) as plain, pa.CompressedInputStream(plain, codec) as packed:
@@ -221,12 +229,37 @@ def open_text(path: Path, member: str | None, encoding: str | None) -> Iterator[
             yield _sniffed(raw, encoding)
 
 
+def _refuse_other_packings(head: bytes) -> None:
+    for magic, name in _OTHER_PACKINGS.items():
+        if head.startswith(magic):
+            raise ExportError(
+                f"The file is packed or written as {name}; exports may be plain, gz, zst or zip."
+            )
+
+
+def _packed_once_more(packed: BinaryIO, encoding: str | None) -> Text:
+    """Open a file of a zip archive, which may be packed itself."""
+    head = Text(packed, "utf-8")._read(16)
+    _refuse_other_packings(head)
+    for magic, name in ((_ZIP + b"\x03\x04", "a zip archive"), (b"PAR1", "a Parquet file")):
+        if head.startswith(magic):
+            raise ExportError(f"It is {name} inside a zip archive; unpack the outer one first.")
+    whole = _Rewound(head, packed)
+    if head.startswith((_GZIP, _ZSTD)):
+        codec = "gzip" if head.startswith(_GZIP) else "zstd"
+        return _sniffed(pa.CompressedInputStream(pa.PythonFile(whole, "r"), codec), encoding)
+    return _sniffed(whole, encoding)  # type: ignore[arg-type]
+
+
 class _Rewound(io.RawIOBase):
     """A stream with bytes put back in front."""
 
     def __init__(self, head: bytes, raw: BinaryIO) -> None:
         self._head = head
         self._raw = raw
+
+    def readable(self) -> bool:
+        return True
 
     def read(self, size: int = -1) -> bytes:
         if self._head:
@@ -236,10 +269,7 @@ class _Rewound(io.RawIOBase):
 
 
 def _sniffed(raw: BinaryIO, encoding: str | None) -> Text:
-    try:
-        head = Text(raw, "utf-8")._read(1 << 16)
-    except Unfinished:
-        raise
+    head = Text(raw, "utf-8")._read(1 << 16)
     for bom, name in _BOMS:
         if head.startswith(bom):
             stream = _Rewound(head[len(bom) :], raw)
@@ -258,7 +288,8 @@ def _sniffed(raw: BinaryIO, encoding: str | None) -> Text:
             name = "utf-8"
         return Text(stream, name)  # type: ignore[arg-type]
     name, note = _guess(head)
-    return Text(stream, name, note)  # type: ignore[arg-type]
+    is_open = name == "utf-8" and head.isascii()
+    return Text(stream, name, note, is_open)  # type: ignore[arg-type]
 
 
 def _guess(head: bytes) -> tuple[str, str]:
@@ -270,9 +301,16 @@ def _guess(head: bytes) -> tuple[str, str]:
             return "utf-16-le", "Read as UTF-16 (low byte first), as its zero bytes show."
         if even > 0.4 * len(sample) / 2 and odd == 0:
             return "utf-16-be", "Read as UTF-16 (high byte first), as its zero bytes show."
+    return _utf_8_or_latin(head)
+
+
+def _utf_8_or_latin(piece: bytes) -> tuple[str, str]:
+    """Let the first bytes beyond ASCII decide."""
     try:
-        codecs.getincrementaldecoder("utf-8")().decode(head, final=False)
-    except UnicodeDecodeError:
+        codecs.getincrementaldecoder("utf-8")().decode(piece, final=False)
+    except UnicodeDecodeError as error:
+        if not piece[: error.start].isascii():
+            return "utf-8", NOT_UTF_8
         note = "The text is not UTF-8 and was read as Latin-1 (cp1252); declare its encoding."
         return "cp1252", note
     return "utf-8", ""

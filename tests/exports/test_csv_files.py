@@ -120,6 +120,56 @@ def test_quoted_fields(put) -> None:
     ]
 
 
+NOTED = (
+    "time,tag,value,status,note\r\n"
+    '2024-03-01T00:00:00Z,P1.FLOW,10.5,Good,"seal, leaking\r\n\r\nmended ""at night"""\r\n'
+    '2024-03-01T00:01:00Z,P1.LEVEL,2.25,Uncertain,"on the 1st;\r\nagain"\r\n'
+    '2024-03-01T00:02:00Z,P1.FLOW,-11,Bad,"last\r\nword"'
+)
+
+
+@pytest.mark.parametrize("block", [40, 1 << 20])
+@pytest.mark.parametrize("end", ["", "\r\n"])
+def test_line_breaks_in_quoted_fields(put, block: int, end: str, monkeypatch) -> None:
+    # RFC 4180, 2.6: fields with line breaks stand in double quotes.
+    monkeypatch.setattr(Text.blocks, "__defaults__", (block,))
+    monkeypatch.setattr(csv_files, "SMALL", 60)
+    reading = read_export(put(NOTED + end), LONG, TAGS)
+    assert (rows(reading.samples), reading.counts.rejected) == (ROWS, 0)
+    assert reading.counts.rows == 3
+
+
+def test_line_breaks_in_the_header(put) -> None:
+    text = 'time;"P1.FLOW\n [m3/h]";"a\nb"\n2024-03-01T00:00:00Z;10.5;1\n'
+    export = ExportFormat(pattern="*", layout="wide", time_column="time")
+    assert rows(read_export(put(text), export, ["P1.FLOW [m3/h]"]).samples) == [
+        ("P1.FLOW [m3/h]", "2024-03-01T00:00", 10.5, 0)
+    ]
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "utf-8"])
+def test_letters_beyond_ascii_that_come_late(put, encoding: str) -> None:
+    filler = "2024-03-01T00:00:00Z,OTHER,1,Good\n" * 3000
+    text = TEXT + filler + "2024-03-01T00:03:00Z,F\u00fcllstand,7,Good\n"
+    assert len(text) > 1 << 16
+    reading = read_export(put(text, encoding=encoding), LONG, [*TAGS, "F\u00fcllstand"])
+    assert rows(reading.samples) == [("F\u00fcllstand", "2024-03-01T00:03", 7.0, 0), *ROWS]
+    assert ["cp1252" in note for note in reading.notes] == [True] * (encoding == "cp1252")
+
+
+def test_archives_of_packed_files_and_of_names_that_climb(put) -> None:
+    files = {
+        "../../a.csv": TEXT.encode(),
+        "b.csv.gz": gzip.compress(TEXT.encode()),
+        "c.csv.zst": pa.compress(TEXT.encode(), "zstd", asbytes=True),
+    }
+    for name, content in files.items():
+        sink = io.BytesIO()
+        with zipfile.ZipFile(sink, "w") as archive:
+            archive.writestr(name, content)
+        assert rows(read_export(put(sink.getvalue(), "e.zip"), LONG, TAGS).samples) == ROWS, name
+
+
 WIDE_TEXT = (
     "# exported at night\n"
     "Zeitstempel;P1.FLOW;Other;P1.LEVEL\n"

@@ -143,7 +143,29 @@ CASES: dict[str, Case] = {
     "header repeated": Case(between(HEAD), "not of the declared form"),
     "unclosed quote": Case(between('2024-03-01T00:01:30Z,"LEVEL,4.2,192\n'), "quote is opened"),
     "line break inside quotes": Case(
-        between('2024-03-01T00:01:30Z,"LE\nVEL",4.2,192\n'), "quote is opened"
+        between('2024-03-01T00:01:30Z,"LE\nVEL",4.2,192\n'), "unknown tag LE\nVEL"
+    ),
+    "two stray quotes around good rows": Case(
+        (HEAD + '2024-03-01T00:00:00Z,"LEVEL,4.2,192\n' + "".join(GOOD)).encode()
+        + b'2024-03-01T00:00:00Z,LEVEL",4.2,192\n',
+        "quote is opened",
+    ),
+    "archive in an archive, beside an export": Case(
+        zipped(**{"a.zip": zipped(a=GOOD_FILE), "b.csv": GOOD_FILE}),
+        "It is a zip archive inside a zip archive",
+    ),
+    "a word to the reader beside an export": Case(
+        zipped(**{"README.txt": b"Exports of pump hall A.\n", "b.csv": GOOD_FILE}), "README.txt"
+    ),
+    "an empty file beside an export": Case(
+        zipped(**{"a.csv": b"", "b.csv": GOOD_FILE}), "the file is empty (in 'a.csv')"
+    ),
+    "an export of an archive that breaks off": Case(
+        zipped(**{"a.csv": GOOD_FILE, "b.csv": GOOD_FILE + b"2024-03-01T00:03"}),
+        "1 fields where the header has 4 (in 'b.csv')",
+    ),
+    "control characters where the header should be": Refused(
+        b"\x1b[2Jtime\x07;tag\n", "'?[2Jtime?', 'tag'"
     ),
     "zero bytes after a power cut": Case(GOOD_FILE + b"\0" * 512 + b"\n", "zero bytes"),
     "zero byte inside a line": Case(between("2024-03-01T00:01:30Z,LE\0VEL,4,192\n"), "zero bytes"),
@@ -154,6 +176,11 @@ CASES: dict[str, Case] = {
     ),
     "very long line": Case(between("x" * 300_000 + "\n"), "1 fields where"),
     "very many fields": Case(between("," * 5000 + "\n"), "no timestamp"),
+    "bytes that are no UTF-8 after some that are": Case(
+        between("2024-03-01T00:01:30Z,P\u00e9gase,4.2,192\n")
+        + b"2024-03-01T00:03:00Z,FLOW,\xb0,0\n",
+        "Some bytes of the text are not UTF-8",
+    ),
     "bytes that are no UTF-8": Case(
         between("2024-03-01T00:01:30Z,LEVEL,4.2 \u00b0,192\n").replace("\u00b0".encode(), b"\xb0"),
         "not UTF-8",
