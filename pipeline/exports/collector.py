@@ -12,12 +12,16 @@ from dataclasses import replace
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from pipeline.exports.disorder import DisorderCells, OrderWatch
 from pipeline.exports.instants import ALWAYS_UTC, FAULTS, REPEATED_HOUR, Instants
-from pipeline.exports.numbers import looks_like_other_numbers, read_numbers, read_states
+from pipeline.exports.numbers import (
+    looks_like_other_numbers,
+    read_numbers,
+    read_states,
+    says_nothing,
+)
 from pipeline.exports.ordering import tidy
 from pipeline.exports.quality import BAD, StatusReader
 from pipeline.exports.reading import (
@@ -186,7 +190,7 @@ class Collector:
         return code, instants, values, status, lines
 
     def add_column(self, instants: Instants, tag: str, values: pa.Array, lines: Int64) -> None:
-        """Add one tag's column of a wide export; blank cells are no samples.
+        """Add one tag's column of a wide export; cells that say nothing are no samples.
 
         Parameters
         ----------
@@ -201,8 +205,7 @@ class Collector:
         """
         present = np.asarray(values.is_valid().to_numpy(zero_copy_only=False))
         if not pa.types.is_floating(values.type):
-            trimmed = pc.utf8_trim_whitespace(pc.fill_null(values, ""))
-            present &= np.asarray(pc.not_equal(trimmed, "").to_numpy(zero_copy_only=False))
+            present &= ~says_nothing(values)
         else:
             values = values.cast(pa.float64())
             number = values.fill_null(np.nan).to_numpy(zero_copy_only=False)

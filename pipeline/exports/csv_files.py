@@ -16,6 +16,7 @@ from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 from numpy.typing import NDArray
 
@@ -209,7 +210,7 @@ class _File:
         if d.status is not None:
             words = sorted({row[d.status].strip() for row in rows if len(row) > d.status})
             self._out.look_at_status(pa.array(words, _TEXT))
-            if words and all(re.match(r"^\d{1,10}$", word) for word in words):
+            if words and all(re.match(r"^(0|[1-9]\d{0,9})$", word) for word in words):
                 self._status_type = pa.int64()  # several times as fast as words
         self._types = self._column_types()
 
@@ -288,10 +289,14 @@ class _File:
         if b"\0" in block:
             return None
         types = self._types
-        for _ in range(len(types)):
+        for _ in range(2 * len(types)):
             try:
                 table = self._parse(block, types)
-                break
+                endless = [n for n, t in types.items() if t == pa.float64() and _any_inf(table[n])]
+                if not endless:
+                    break
+                # What was written, be it "inf" or a number too large, is kept as text.
+                types = types | dict.fromkeys(endless, _TEXT)
             except pa.ArrowInvalid as error:
                 # Text in a column of numbers is no reason to give up the parser.
                 found = re.match(
@@ -378,6 +383,10 @@ class _File:
             column = split.columns[int(name[1:])]
             columns[name] = column.dictionary_encode() if int(name[1:]) in words else column
         self._columns(columns, split.lines)
+
+
+def _any_inf(column: pa.ChunkedArray) -> bool:
+    return bool(pc.any(pc.is_inf(column)).as_py())
 
 
 def _as_words(status: pa.Array) -> pa.DictionaryArray:

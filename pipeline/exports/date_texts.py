@@ -38,11 +38,17 @@ _COMPACT = (
     r"(?::?(?P<second>\d{2})(?:[.,](?P<fraction>\d{1,12}))?)?(?P<half>)\s*"
     r"(?P<offset>Z|z|[+-]\d{2}(?::?\d{2})?)?)?\s*$"
 )
-_NAMED_MONTH = (
-    r"^\s*(?P<day>\d{1,2})[-/. ](?P<month>[A-Za-z]{3})[a-z]*\.?[-/. ](?P<year>\d{4}|\d{2})"
-    + _CLOCK
-    + r"\s*$"
+_MONTH = (
+    r"(?P<month>(?i:jan(?:uary)?|feb(?:ruary)?|mar(?:ch)?|apr(?:il)?|may|june?|july?"
+    r"|aug(?:ust)?|sept?(?:ember)?|oct(?:ober)?|nov(?:ember)?|dec(?:ember)?))\.?"
 )
+_NAMED_MONTH = (
+    r"^\s*(?P<day>\d{1,2})[-/. ]" + _MONTH + r"[-/. ](?P<year>\d{4}|\d{2})" + _CLOCK + r"\s*$"
+)
+_MONTH_THEN_DAY = (
+    r"^\s*" + _MONTH + r"[-/. ]\s*(?P<day>\d{1,2})(?:,\s*|[-/. ])(?P<year>\d{4})" + _CLOCK + r"\s*$"
+)
+_OTHER_MONTH = r"^\s*\d{1,2}[-/. ]\p{L}{3,}\.?[-/. ](?:\d{4}|\d{2})(?:\D|$)"
 _NUMERIC = r"^\s*(?P<one>\d{1,2})[-/.](?P<two>\d{1,2})[-/.](?P<year>\d{4}|\d{2})" + _CLOCK + r"\s*$"
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 
@@ -113,7 +119,8 @@ def _assemble(parts: pa.StructArray, year: Int64, month: Int64, day: Int64) -> P
 def _calendar(parts: pa.StructArray, kind: str, order: DayOrder | None) -> Parsed:
     year = integers(parts.field("year"))
     if kind == "named":
-        month = pc.index_in(pc.utf8_lower(parts.field("month")), pa.array(_MONTHS))
+        name = pc.utf8_slice_codeunits(pc.utf8_lower(parts.field("month")), 0, 3)
+        month = pc.index_in(name, pa.array(_MONTHS))
         number = pc.fill_null(pc.add(month, 1), 0)
         return _assemble(
             parts,
@@ -152,6 +159,7 @@ def parse_calendar(texts: pa.Array, order: DayOrder | None) -> Parsed:
         ("year", _YEAR_FIRST),
         ("compact", _COMPACT),
         ("named", _NAMED_MONTH),
+        ("named", _MONTH_THEN_DAY),
         ("numeric", _NUMERIC),
     ]
     if order is not None:
@@ -170,6 +178,8 @@ def parse_calendar(texts: pa.Array, order: DayOrder | None) -> Parsed:
             found = _calendar(parts.filter(pa.array(matched)), kind, order)
             time[hits], has_offset[hits], fault[hits] = found.time, found.has_offset, found.fault
         left = left[~matched]
+    strange = pc.match_substring_regex(pc.fill_null(texts.take(pa.array(left)), ""), _OTHER_MONTH)
+    fault[left[np.asarray(strange.to_numpy(zero_copy_only=False), dtype=bool)]] = NO_SUCH
     return Parsed(time, has_offset, fault)
 
 

@@ -17,6 +17,7 @@ __all__ = [
     "looks_like_other_numbers",
     "read_numbers",
     "read_states",
+    "says_nothing",
 ]
 
 NO_VALUE = ("", "nan", "null", "none", "na", "n/a")
@@ -30,7 +31,13 @@ STATES = {
 }
 """Words, without case, for the two states of a switch."""
 
-_DIGIT_GROUPS = {" ": "[ \u00a0\u202f]", "'": "['\u2019]"}
+_BLANKS, _APOSTROPHES = " \u00a0\u2007\u2009\u202f", "'\u2019"
+# Whichever blank or apostrophe is declared, its likes group digits too: they look the same.
+_DIGIT_GROUPS = {
+    **dict.fromkeys(_BLANKS, f"[{_BLANKS}]"),
+    **dict.fromkeys(_APOSTROPHES, f"[{_APOSTROPHES}]"),
+}
+_NOT_A_NUMBER = r"^[+-]?nan(?:\([0-9a-z_]*\))?$"
 
 
 def _pattern(decimal: str, thousands: str | None) -> str:
@@ -40,6 +47,26 @@ def _pattern(decimal: str, thousands: str | None) -> str:
         mark = _DIGIT_GROUPS.get(thousands, re.escape(thousands))
         plain = rf"(?:\d{{1,3}}(?:{mark}\d{{3}})+|\d+)"
     return rf"^[+-]?(?:{plain}(?:{point}\d*)?|{point}\d+)(?:[eE][+-]?\d{{1,3}})?$"
+
+
+def says_nothing(texts: pa.Array) -> NDArray[np.bool_]:
+    """Tell texts that say there is no value: blank ones, and words such as ``NaN`` or ``null``.
+
+    Parameters
+    ----------
+    texts : Array of string, shape (n,)
+        As exported; null counts as blank.
+
+    Returns
+    -------
+    ndarray of bool
+    """
+    lowered = pc.utf8_lower(pc.utf8_trim_whitespace(pc.fill_null(texts, "")))
+    found = pc.or_(
+        pc.is_in(lowered, pa.array(NO_VALUE, pa.string())),
+        pc.match_substring_regex(lowered, _NOT_A_NUMBER),
+    )
+    return np.asarray(found.to_numpy(zero_copy_only=False), dtype=bool)
 
 
 def read_numbers(
@@ -87,10 +114,7 @@ def read_numbers(
     # Arrow's cast takes no leading plus sign.
     number = pc.replace_substring_regex(number, r"^\+", "")
     value = pc.cast(number, pa.float64()).to_numpy(zero_copy_only=False)
-    lowered = pc.utf8_lower(texts)
-    is_empty = np.asarray(
-        pc.is_in(lowered, pa.array(NO_VALUE, pa.string())).to_numpy(zero_copy_only=False)
-    )
+    is_empty = says_nothing(texts)
     overflow = np.isinf(value)
     is_text = (~np.asarray(is_number.to_numpy(zero_copy_only=False)) & ~is_empty) | overflow
     return np.where(overflow, np.nan, value), is_text, is_empty
@@ -137,14 +161,21 @@ def looks_like_other_numbers(texts: pa.Array, export: ExportFormat) -> list[str]
     hints = []
     other = "," if export.decimal == "." else "."
     texts = pc.utf8_trim_whitespace(texts)
-    if pc.any(pc.match_substring_regex(texts, _pattern(other, None))).as_py():
+    if _any_number(texts, other, None):
         hints.append(f"Some values would be numbers with decimal = '{other}'.")
-    if (
-        export.thousands is None
-        and pc.any(pc.match_substring_regex(texts, _pattern(export.decimal, other))).as_py()
-    ):
-        hints.append(f"Some values would be numbers with thousands = '{other}'.")
+    for mark in (other, " ", "'"):
+        if export.thousands is None and _any_number(texts, export.decimal, mark):
+            quoted = f'"{mark}"' if mark == "'" else f"'{mark}'"
+            hints.append(f"Some values would be numbers with thousands = {quoted}.")
     return hints
+
+
+def _any_number(texts: pa.Array, decimal: str, thousands: str | None) -> bool:
+    """Tell whether any text is a number only by the marks that are tried."""
+    mark = thousands or decimal
+    is_marked = pc.match_substring_regex(texts, _DIGIT_GROUPS.get(mark, re.escape(mark)))
+    found = pc.match_substring_regex(texts.filter(is_marked), _pattern(decimal, thousands))
+    return bool(pc.any(found).as_py())
 
 
 def _is_text(kind: pa.DataType) -> bool:

@@ -152,6 +152,8 @@ def _plain(column: pa.Array) -> pa.Array:
 
 def _text(column: pa.Array) -> pa.Array:
     """Give a column as text; bytes that are no UTF-8 are shown as replacement characters."""
+    if pa.types.is_binary(column.type) or pa.types.is_large_binary(column.type):
+        column = column.cast(pa.binary()).view(pa.string())
     column = column.cast(pa.string())
     try:
         column.validate(full=True)
@@ -168,6 +170,9 @@ def _numbers(column: pa.Array) -> pa.Array:
         return _text(column)
     if pa.types.is_boolean(column.type):
         column = column.cast(pa.int8())
+    if pa.types.is_decimal(column.type):
+        # Arrow's own way to floating point scales by powers of ten and misses the last digit.
+        column = column.cast(pa.string())
     return column.cast(pa.float64(), safe=False)
 
 

@@ -119,10 +119,14 @@ def _kind(kind: pa.DataType) -> pa.DataType:
 
 
 def is_text(kind: pa.DataType) -> bool:
-    """Tell whether a column holds text, plain or as a dictionary."""
+    """Tell whether a column holds text, plain or as a dictionary; some writers leave bytes."""
     kind = _kind(kind)
     return bool(
-        pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind)
+        pa.types.is_string(kind)
+        or pa.types.is_large_string(kind)
+        or pa.types.is_string_view(kind)
+        or pa.types.is_binary(kind)
+        or pa.types.is_large_binary(kind)
     )
 
 

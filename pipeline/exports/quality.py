@@ -75,8 +75,37 @@ BAD_WORDS = (
 NumberFamily = Literal["classic", "opc_ua"]
 
 _UA_NAME = re.compile(r"^(Good|Uncertain|Bad)_?(?:[A-Z]\w*)?$")
+_CLASSES = {"good": GOOD, "uncertain": UNCERTAIN, "bad": BAD}
+_UA_NAMES = {
+    "good": (
+        *("clamped", "localoverride", "overload", "nodata", "moredata", "dataignored", "edited"),
+        *("entryinserted", "entryreplaced", "completesasynchronously", "communicationevent"),
+    ),
+    "uncertain": (
+        *("lastusablevalue", "lastusable", "nocommunicationlastusablevalue", "substitutevalue"),
+        *("nocommunicationlastusable", "initialvalue", "sensornotaccurate", "subnormal"),
+        *("engineeringunitsexceeded", "datasubnormal", "simulatedvalue", "sensorcalibration"),
+    ),
+    "bad": (
+        *("communicationerror", "nocommunication", "timeout", "notconnected", "devicefailure"),
+        *("sensorfailure", "outofservice", "waitingforinitialdata", "nodata", "nodataavailable"),
+        *("datalost", "dataunavailable", "outofrange", "configurationerror", "notsupported"),
+        *("unexpectederror", "internalerror", "outofmemory", "resourceunavailable", "shutdown"),
+        *("encodingerror", "decodingerror", "servernotconnected", "connectionclosed"),
+        *("nodeidunknown", "nodeidinvalid", "notreadable", "notfound", "typemismatch"),
+        *("invalidargument", "invalidstate", "useraccessdenied", "sessionclosed", "boundnotfound"),
+        *("securechannelclosed", "boundnotsupported", "noentryexists", "entryexists"),
+    ),
+}
+"""What follows the severity in the names of StatusCodes of data, without case: OPC 10000-4,
+7.39, and OPC 10000-11 (from memory)."""
 _DECIMAL = re.compile(r"^[+-]?\d+(?:\.0*)?$")
 _HEX = re.compile(r"^0[xX][0-9a-fA-F]{1,8}$")
+_LONG_HEX = re.compile(r"^0[xX][0-9a-fA-F]{5,8}$")
+_BARE_HEX = re.compile(r"^(?=.*[0-9])(?:0[0-9a-fA-F]{7}|(?=.*[A-Fa-f])[0-9a-fA-F]{8})$")
+"""Eight digits that only hexadecimal writes: with a letter, or filled up with zeros."""
+_EITHER = re.compile(r"^[4589]\d{7}$")
+"""Bad or uncertain if hexadecimal, a good code that does not exist if decimal."""
 
 
 def classic_quality(code: NDArray[np.int64] | int) -> NDArray[np.int8]:
@@ -134,9 +163,26 @@ def _plain(word: str) -> str:
     return " ".join(word.replace("_", " ").replace("-", " ").split()).casefold()
 
 
-def _number(word: str) -> int | None:
+def _severity_of(word: str) -> int | None:
+    """Read a text that begins with its severity, such as ``Bad: sensor failure``."""
+    name = _UA_NAME.match(word.strip())
+    if name:
+        return _CLASSES[name.group(1).casefold()]
+    plain = _plain(word)
+    for severity, code in _CLASSES.items():
+        if plain.startswith(severity) and plain[len(severity) :] in _UA_NAMES[severity]:
+            return code
+    first, *others = re.findall(r"[^\W_]+", plain) or [""]
+    if first in _CLASSES and not {*_CLASSES, "or", "to", "not"} & set(others):
+        return _CLASSES[first]
+    return None
+
+
+def _number(word: str, *, is_hex: bool = False) -> int | None:
     """Read a status number; None for words, and for numbers that no status code can be."""
     word = word.strip()
+    if is_hex and re.match(r"^[0-9a-fA-F]{8}$", word):
+        return int(word, 16)
     if _DECIMAL.match(word):
         number = int(word.split(".")[0][:20])
         return number if -(2**31) <= number < 2**32 else None
@@ -164,6 +210,7 @@ class StatusReader:
             **{_plain(word): BAD for word in BAD_WORDS},
         }
         self._family: NumberFamily | None = None
+        self._is_hex = False
 
     def look(self, words: Iterable[str | None]) -> None:
         """Learn from the numbers of a file which family they belong to.
@@ -173,9 +220,15 @@ class StatusReader:
         words : iterable of str or None
             Distinct statuses.
         """
+        undeclared = [w.strip() for w in words if w and _plain(w) not in self._declared]
+        if not self._is_hex and any(_BARE_HEX.match(word) for word in undeclared):
+            self._family, self._is_hex = "opc_ua", True
         if self._family is not None:
             return
-        numbers = [_number(word) for word in words if word and _plain(word) not in self._declared]
+        if any(_LONG_HEX.match(word) for word in undeclared):
+            self._family = "opc_ua"
+            return
+        numbers = [_number(word) for word in undeclared]
         telling = [n for n in numbers if n is not None and not 0 <= n < 4]
         if any(not 0 <= n <= 0xFFFF for n in telling):
             self._family = "opc_ua"
@@ -207,7 +260,12 @@ class StatusReader:
         plain = _plain(word)
         if plain in self._declared:
             return self._declared[plain], ""
-        number = _number(word)
+        number = _number(word, is_hex=self._is_hex)
+        if number is not None and not self._is_hex and _EITHER.match(word.strip()):
+            return BAD, (
+                f"status {word.strip()} can be decimal or hexadecimal; "
+                "declare it under good, uncertain or bad"
+            )
         if number is not None:
             if self._family == "classic":
                 return int(classic_quality(number)), ""
@@ -219,7 +277,7 @@ class StatusReader:
             )
         if plain in self._known:
             return self._known[plain], ""
-        name = _UA_NAME.match(word.strip())
-        if name:
-            return {"Good": GOOD, "Uncertain": UNCERTAIN, "Bad": BAD}[name.group(1)], ""
+        severity = _severity_of(word)
+        if severity is not None:
+            return severity, ""
         return BAD, f"unknown status '{word[:60]}'; declare it under good, uncertain or bad"

@@ -143,14 +143,15 @@ def spool_export(
             writer.add(table)
         reading = collector.report(empty_samples(collector.tags), DisorderCells())
     except Unfinished as reason:
-        reading, writer.parts = Reading.waiting(label, waiting_note(reason)), set()
+        reading = Reading.waiting(label, waiting_note(reason))
     except (ExportError, OSError, pa.ArrowException) as error:
         raise placed(error, label) from None
     finally:
         writer.close()
     return Spool(
         reading,
-        tuple(sorted(writer.parts)),
+        # Rows of an unfinished file may have been laid down beside the reading until now.
+        tuple(sorted(writer.parts)) if reading.status == "accepted" else (),
         folder,
         tuple(collector.tags),
     )

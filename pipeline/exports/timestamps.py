@@ -34,6 +34,8 @@ Int64 = NDArray[np.int64]
 
 EPOCH_UNITS = {"epoch_s": 1_000_000, "epoch_ms": 1_000, "epoch_us": 1, "epoch_ns": -1_000}
 """Microseconds per unit; negative: units per microsecond."""
+SERIALS = {"spreadsheet": -25569, "spreadsheet_1904": -24107}
+"""Day of serial 0, counted from 1970 (ECMA-376 Part 1, 18.17.4.1: date bases 1900 and 1904)."""
 
 _DIGITS = r"^\s*(?P<sign>[+-]?)(?P<whole>\d{1,19})(?:[.,](?P<fraction>\d{1,18}))?\s*$"
 
@@ -61,16 +63,20 @@ def _parse_epoch(texts: pa.Array, unit: int) -> Parsed:
     return Parsed(time, np.ones(len(texts), dtype=bool), fault)
 
 
-def _parse_serial(texts: pa.Array) -> Parsed:
+def _parse_serial(texts: pa.Array, first_day: int) -> Parsed:
     parts = pc.extract_regex(texts, r"^\s*(?P<whole>\d{1,7})(?:[.,](?P<fraction>\d{1,15}))?\s*$")
     matched = np.asarray(parts.is_valid().to_numpy(zero_copy_only=False))
     whole = integers(parts.field("whole"))
-    fraction = pc.utf8_rpad(pc.fill_null(parts.field("fraction"), ""), 15, "0")
-    # A serial of five whole and ten decimal digits resolves 10 µs: to the millisecond is honest.
-    part_of_day = np.round(integers(fraction) * (86_400_000 / 1e15)).astype(np.int64) * 1000
+    written = pc.fill_null(parts.field("fraction"), "")
+    digits = pc.utf8_length(written).to_numpy(zero_copy_only=False)
+    # Ten decimals of a day resolve 10 µs, but binary rounding makes the millisecond honest; five
+    # decimals resolve 0.9 s, so that a whole second stands for what was written.
+    step = 10.0 ** np.clip(8 - digits, 0, 3)
+    fraction = integers(pc.utf8_rpad(written, 15, "0")) * (86_400_000 / 1e15)
+    part_of_day = (np.round(fraction / step) * step).astype(np.int64) * 1000
     fault = np.where(matched, FINE, FORM).astype(np.int8)
     # Serials below 61 differ between spreadsheet programs (29 February 1900); all are implausible.
-    time = (whole - 25569) * DAY + part_of_day
+    time = (whole + first_day) * DAY + part_of_day
     return Parsed(time, np.zeros(len(texts), dtype=bool), fault)
 
 
@@ -133,8 +139,8 @@ def parse_times(
         )
     if time_format in EPOCH_UNITS:
         parsed = _parse_epoch(texts, EPOCH_UNITS[time_format])
-    elif time_format == "spreadsheet":
-        parsed = _parse_serial(texts)
+    elif time_format in SERIALS:
+        parsed = _parse_serial(texts, SERIALS[time_format])
     elif time_format in ("iso", "day_first", "month_first"):
         declared: dict[str, DayOrder] = {"day_first": "day_first", "month_first": "month_first"}
         parsed = parse_calendar(texts, declared.get(time_format, order))
@@ -184,10 +190,10 @@ def times_from_arrow(column: pa.Array, time_format: str, time_zone: str | None) 
         raw = number.to_numpy(zero_copy_only=False)
         factor = {"s": 1_000_000, "ms": 1000, "us": 1, "ns": -1000}[kind.unit]
         has_offset[:] = kind.tz is not None
-    elif time_format == "spreadsheet":
+    elif time_format in SERIALS:
         serial = column.cast(pa.float64()).fill_null(0.0).to_numpy(zero_copy_only=False)
         serial = np.where(np.isfinite(serial) & (np.abs(serial) < 1e7), serial, 0.0)
-        raw = np.round((serial - 25569.0) * 86_400_000).astype(np.int64)
+        raw = np.round((serial + SERIALS[time_format]) * 86_400_000).astype(np.int64)
         factor, has_offset[:] = 1000, False
     else:
         factor = EPOCH_UNITS.get(time_format, 0)

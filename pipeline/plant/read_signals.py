@@ -24,11 +24,12 @@ _TIME_FORMATS = (
     "epoch_us",
     "epoch_ns",
     "spreadsheet",
+    "spreadsheet_1904",
     "day_first",
     "month_first",
 )
 _DELIMITERS = ",;\t| "
-_THOUSANDS = ",.' \u2019\u00a0\u202f"
+_THOUSANDS = ",.' \u2019\u00a0\u2007\u2009\u202f"
 
 
 def read_tag(s: Section, zone: ZoneInfo) -> Tag:

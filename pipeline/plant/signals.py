@@ -105,7 +105,8 @@ class ExportFormat:
         Zone of timestamps without offset. None: such timestamps are refused.
     time_format : str
         ``iso``, ``epoch_s``, ``epoch_ms``, ``epoch_us``, ``epoch_ns``, ``spreadsheet``,
-        ``day_first``, ``month_first``, or a strptime pattern.
+        ``spreadsheet_1904`` (serial dates counted from 1904), ``day_first``, ``month_first``,
+        or a strptime pattern.
     delimiter, decimal, thousands : str or None
         CSV details; None lets the file decide where it is provable.
     encoding : str or None

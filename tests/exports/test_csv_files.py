@@ -244,6 +244,23 @@ def test_empty_values(put) -> None:
     assert [r[0] for r in rows(wide.samples)] == TAGS
 
 
+@pytest.mark.parametrize("beside", ["1.5", "Bad"])
+@pytest.mark.parametrize("cell", ["", " ", "NaN", "nan", "-nan", "nan(ind)", "NULL", "None", "n/a"])
+def test_cells_of_wide_files_that_say_nothing(put, cell: str, beside: str) -> None:
+    # Whatever else stands in the column, and so whichever way the block is read.
+    text = f"t,P1.FLOW\n2024-03-01T00:00:00Z,{cell}\n2024-03-01T00:01:00Z,{beside}\n"
+    export = ExportFormat(pattern="*", layout="wide", time_column="t")
+    assert len(rows(read_export(put(text), export, TAGS).samples)) == 1
+
+
+@pytest.mark.parametrize("cell", ["inf", "-Infinity", "1e309", "+1e999"])
+def test_values_beyond_any_number_are_kept_as_written(put, cell: str) -> None:
+    text = "time,tag,value\n2024-03-01T00:00:00Z,P1.FLOW,1\n2024-03-01T00:01:00Z,P1.FLOW,"
+    reading = read_export(put(f"{text}{cell}\n"), ExportFormat(pattern="*"), TAGS)
+    assert reading.rejected.column("text").to_pylist() == [cell]
+    assert [r[3] for r in rows(reading.samples)] == [0, 2]
+
+
 def test_text_values_are_kept(put) -> None:
     text = TEXT.replace("10.5", "Bad Input")
     reading = read_export(put(text), LONG, TAGS)

@@ -62,7 +62,25 @@ def test_hints() -> None:
     assert looks_like_other_numbers(pa.array(["1,234.5"]), export) == [
         "Some values would be numbers with thousands = ','."
     ]
-    assert looks_like_other_numbers(pa.array(["Bad Input"]), export) == []
+    assert looks_like_other_numbers(pa.array(["1'234.5"]), export) == [
+        'Some values would be numbers with thousands = "\'".'
+    ]
+    assert looks_like_other_numbers(pa.array(["1\u202f234"]), export) == [
+        "Some values would be numbers with thousands = ' '."
+    ]
+    # No other mark would make these numbers.
+    assert looks_like_other_numbers(pa.array(["Bad Input", "1e309", "12 34"]), export) == []
+
+
+BLANKS = [" ", "\u00a0", "\u2007", "\u2009", "\u202f"]
+
+
+@pytest.mark.parametrize("declared", BLANKS)
+@pytest.mark.parametrize("written", BLANKS)
+def test_blanks_that_look_alike_group_alike(declared: str, written: str) -> None:
+    export = ExportFormat(pattern="*", thousands=declared)
+    value, is_text, _ = read_numbers(pa.array([f"-1{written}234{written}567.5"]), export)
+    assert (value.tolist(), is_text.tolist()) == ([-1234567.5], [False])
 
 
 @settings(max_examples=300, deadline=None)

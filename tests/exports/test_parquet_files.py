@@ -120,6 +120,29 @@ def test_types_of_status(tmp_path, status) -> None:
     assert rows(read_export(path, LONG, TAGS).samples) == EXPECTED
 
 
+@pytest.mark.parametrize("kind", [pa.decimal128(38, 24), pa.decimal256(60, 30)])
+def test_decimals_to_the_last_digit(tmp_path, kind: pa.DataType) -> None:
+    written = ["-0.1", "1234.567890123456", "0.000000000000000000000123"]
+    values = pa.array([decimal.Decimal(text) for text in written], kind)
+    path = put(tmp_path / "e.parquet", changed(value=values))
+    found = read_export(path, LONG, TAGS).samples.column("value").to_pylist()
+    assert sorted(found) == sorted(float(text) for text in written)
+
+
+@pytest.mark.parametrize("kind", [pa.binary(), pa.large_binary()])
+@pytest.mark.parametrize("is_dictionary", [True, False])
+def test_tags_and_statuses_stored_as_bytes(tmp_path, kind, is_dictionary: bool) -> None:
+    # Writers that leave the text annotation out give bytes.
+    def as_bytes(column: pa.ChunkedArray) -> pa.Array:
+        words = pa.array([text.encode() for text in column.to_pylist()], kind)
+        return words.dictionary_encode() if is_dictionary else words
+
+    words = pa.chunked_array([pa.array(["Good", "Uncertain", "Bad"])])
+    table = changed(tag=as_bytes(TABLE.column("tag")), status=as_bytes(words))
+    path = put(tmp_path / "e.parquet", table)
+    assert rows(read_export(path, LONG, TAGS).samples) == EXPECTED
+
+
 def test_text_among_the_values(tmp_path) -> None:
     path = put(tmp_path / "e.parquet", changed(value=pa.array(["1.5", "No Data", "3.5"])))
     reading = read_export(path, LONG, TAGS)

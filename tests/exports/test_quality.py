@@ -99,3 +99,34 @@ def test_unknown_words_are_bad_with_a_reason(word: str | None) -> None:
 def test_declared_words_go_first() -> None:
     assert judge("good", "In Ordnung", "192", bad=("good",), good=("in ordnung",)) == [2, 0, 0]
     assert judge("192", bad=("192",)) == [BAD]
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        # OPC 10000-4, 7.39: severity in bits 30 and 31 of a StatusCode.
+        (["0x00000000", "0x00000000"], [0, 0]),  # eight digits: no one-byte quality
+        (["00000000", "80000000", "40920000"], [0, 2, 1]),
+        (["800A0000", "80000000"], [2, 2]),
+        (["badcommunicationerror", "UNCERTAINLASTUSABLEVALUE", "GoodClamped"], [2, 1, 0]),
+        (["Good (0x00000000)", "Bad (0x800A0000)"], [0, 2]),
+        # One-byte qualities as clients word them. Common practice, no source.
+        (["Good, non-specific", "Bad: Comm Failure", "uncertain - sensor cal"], [0, 2, 1]),
+    ],
+)
+def test_status_codes_in_their_many_dresses(words: list[str], expected: list[int]) -> None:
+    quality, reasons = StatusReader().read(words)
+    assert (quality.tolist(), reasons) == (expected, [""] * len(words))
+
+
+@pytest.mark.parametrize("word", ["good or bad", "Good to Bad", "badge", "Not good", "goods"])
+def test_words_that_only_hold_a_severity_are_not_guessed(word: str) -> None:
+    quality, reasons = StatusReader().read([word])
+    assert quality.tolist() == [2]
+    assert "unknown status" in reasons[0]
+
+
+def test_eight_digits_that_nothing_tells_to_be_hexadecimal() -> None:
+    quality, reasons = StatusReader().read(["80000000"])
+    assert quality.tolist() == [2]
+    assert "decimal or hexadecimal" in reasons[0]

@@ -160,6 +160,32 @@ def test_spreadsheet_serials() -> None:
     assert typed.utc.tolist() == [us("2024-03-01T08:00:00+00:00")]
 
 
+def test_spreadsheet_serials_counted_from_1904() -> None:
+    # ECMA-376 Part 1, 18.17.4.1 (1904 date base): both bases differ by 1462 days.
+    assert one("43890.5", "spreadsheet_1904", "UTC") == NOON
+    typed = times_from_arrow(pa.array([43890.5]), "spreadsheet_1904", "UTC")
+    assert typed.utc.tolist() == [NOON]
+
+
+def test_spreadsheet_serials_of_few_digits_mean_whole_seconds() -> None:
+    # 12:05 is 145/288 of a day: 0.50347 to five digits, which alone would be 12:04:59.808.
+    assert one("45352.50347", "spreadsheet", "UTC") == NOON + 300_000_000
+    assert one("45352.50347222", "spreadsheet", "UTC") == NOON + 300_000_000
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["Mar 1, 2024 12:00:00 PM", "March 1 2024 12:00", "1 march 2024 12:00", "Mar-01-2024 12:00"],
+)
+def test_months_by_name(text: str) -> None:
+    assert one(text, "iso", "UTC") == NOON
+
+
+@pytest.mark.parametrize("text", ["01-Marvellous-2024 12:00", "01-M\u00e4r-2024", "01-Dez-2024"])
+def test_months_that_are_no_english_ones_are_refused(text: str) -> None:
+    assert "no such date" in str(one(text, "iso", "UTC"))
+
+
 def test_declared_pattern() -> None:
     assert one("01.03.2024_12h00", "%d.%m.%Y_%Hh%M", "UTC") == NOON
     assert one("2024061 1200 +0000", "%Y%j %H%M %z") == NOON
