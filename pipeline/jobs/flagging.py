@@ -37,8 +37,6 @@ from pipeline.plant.side_files import Acknowledgement, Event
 
 SIGNATURE_DAYS = 30
 REFERENCE_DAYS = 20
-UNREAD = ("sister", "survey", "drawing", "level_only")
-"""Sources of suction pressure that no continuous gauge of the pump itself speaks for."""
 GONE_DAYS = RECENT_DAYS + FlagRules().closing_days
 """Running days before a flag closes in which its loss was going or gone."""
 
@@ -152,38 +150,56 @@ def _performance(run: Run, b: Baseline, daily: pd.DataFrame) -> FlagReplay | Non
     year = mine[mine["time"] >= mine["time"].max() - pd.Timedelta(days=365)]
     span = max((year["time"].max() - year["time"].min()) / pd.Timedelta("1D"), 30.0)
     yearly = float(year["electrical_energy"].sum()) * 365.25 / span
+    mine, watched = watched_of(b, mine)
     return replay_flags(
         mine,
         b.epoch.pump.id,
         learned_to,
-        watched=_watched(b, mine),
+        watched=watched,
         energy_cost_per_year=np.nan if price is None else yearly * price,
         epoch_end=None if b.epoch.end >= run.as_of else b.epoch.end,
     )
 
 
-def _watched(b: Baseline, daily: pd.DataFrame) -> tuple[Watched, ...]:
+def watched_of(b: Baseline, daily: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Watched, ...]]:
     """What is watched for a loss, with what no number of days takes off its uncertainty.
 
-    A maker's curve is itself only so well known; against a learned one the suction pressure of
-    another source keeps its own error. That of the same source cancels where it is as large as
-    it was while the baseline was learned: losses that nobody measured come and go with what the
-    sisters draw, and their uncertainty with them.
+    Parameters
+    ----------
+    b : Baseline
+        With a curve.
+    daily : DataFrame
+        Rows of ``daily_deviations`` of its pump.
+
+    Returns
+    -------
+    tuple of DataFrame and tuple of Watched
+        The rows with one column more for each source of suction pressure, and what to watch in
+        them.
+
+    Notes
+    -----
+    A maker's curve is itself only so well known. A learned one holds the errors of its own
+    days: that of a source of suction pressure cancels while it is the source, and as large as it
+    was then. Losses that nobody measured come and go with what the sisters draw, and their
+    error with them; where the source changes, the error of the new one comes in and that of the
+    old one stays behind in the baseline.
     """
-    if b.source == "learned":
-        other = daily["suction_pressure_source"].astype(str) != b.suction_source
-        left = daily.loc[other, "suction_u_systematic"].median() if other.any() else 0.0
-        if b.suction_source in UNREAD:
-            own = daily.loc[~other].set_index("time")["suction_u_systematic"]
-            learned = own[own.index <= b.learned_to].median() if b.learned_to else np.nan
-            left = np.fmax(left, (own - learned).abs().quantile(0.9))
-        reference = dict.fromkeys((one.column for one in PERFORMANCE), float(np.nan_to_num(left)))
-    else:
+    if b.source != "learned":
         reference = {
             one.column: float(np.nanmedian(daily[f"{one.column}_u_systematic"]))
             for one in PERFORMANCE
         }
-    return tuple(dataclasses.replace(one, reference_u=reference[one.column]) for one in PERFORMANCE)
+        return daily, tuple(
+            dataclasses.replace(one, reference_u=reference[one.column]) for one in PERFORMANCE
+        )
+    source = daily["suction_pressure_source"].astype(str)
+    shared = {
+        f"{name}_error_u": daily["suction_u_systematic"].where(source == name, 0.0)
+        for name in sorted(set(source))
+    }
+    watched = (dataclasses.replace(one, shared_u=tuple(shared)) for one in PERFORMANCE)
+    return daily.assign(**shared), tuple(watched)
 
 
 def _explained(

@@ -1,9 +1,10 @@
 """Day-by-day evidence of a loss, as it would have been seen on each day.
 
 Every row uses that day and the days before it only, so replaying a longer history gives the
-same rows again. Three views: the mean of the last few running days against the baseline days,
-quick to see a large step; that of the last ten, surer of a smaller one; and a ramp since the
-baseline, quicker to see a slow loss because it uses all days. All know that neighbouring days
+same rows again. Four views: the mean of the last few running days against the baseline days,
+quick to see a large step; that of the last ten, surer of a smaller one; a jump within the last
+ten days against those just before it, in which all that moves slowly cancels; and a ramp since
+the baseline, quicker to see a slow loss because it uses all days. All know that neighbouring days
 are alike: the noise is an autoregression over running days plus independent noise, and a grid
 of correlations and shares is weighted by how well each explains the days seen so far. All know
 the year too: an annual swing of a stated size is allowed for until the days show the pump's
@@ -11,6 +12,8 @@ own, which is then taken out.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -33,6 +36,9 @@ LAG1, NUGGET, PRIOR = CELLS.T[:, :, np.newaxis]
 ANNUAL_SWING = 0.002
 RECENT_DAYS = 10  # running days whose mean is "now"
 STEP_DAYS = 5  # running days whose mean shows a large step
+JUMP_DAYS = (3, 10)  # fewest and most running days since a jump that is still looked for
+JUMP_RAMP_SWINGS = 50.0  # annual swings in a year: standard size of the ramp beside a jump
+VIEWS = ("jump", "step", "recent", "ramp")
 FEWEST_DAYS = 20  # running days before noise is known at all
 # Days after the baseline before a ramp is asked about: 4 %/yr is not worth a flag before, and a
 # ramp over few days is mostly one run of alike days.
@@ -57,6 +63,7 @@ def loss_evidence(
     loss_sign: float = -1.0,
     annual_swing: float = ANNUAL_SWING,
     reference_u: float = 0.0,
+    shared_u: Sequence[str] = (),
 ) -> pd.DataFrame:
     """Loss seen so far, and how sure, on each day of one epoch.
 
@@ -78,15 +85,21 @@ def loss_evidence(
     reference_u : float
         Standard uncertainty of the reference that no number of days removes, such as that of a
         maker's curve [-].
+    shared_u : sequence of str
+        Columns with the standard size, on each day, of an error that all days share in
+        proportion to it, zero on days without it; NaN counts as zero. Such is the error of a
+        source of suction pressure: it cancels while it is as it was in the baseline days, and
+        comes in on the day the source changes [-].
 
     Returns
     -------
     DataFrame
         One row per day with a value, range index: ``time``; ``step_loss`` and ``step_loss_u``
         (mean of the last five running days), ``recent_loss`` and ``recent_loss_u`` (of the last
-        ten), ``ramp_loss`` and ``ramp_loss_u`` (ramp since the baseline), positive when worse,
-        NaN while too little is known; ``lag1`` and ``daily_sd``, the noise as then known [-].
-        The swing as then known is out of all three.
+        ten), ``jump_loss`` and ``jump_loss_u`` (the surest jump three to ten running days ago),
+        ``ramp_loss`` and ``ramp_loss_u`` (ramp since the baseline), positive when worse, NaN
+        while too little is known; ``lag1`` and ``daily_sd``, the noise as then known [-].
+        The swing as then known is out of all but the jump, where it is in the uncertainty.
 
     Notes
     -----
@@ -98,7 +111,7 @@ def loss_evidence(
     stamps = pd.DatetimeIndex(table["time"])
     raw = loss_sign * table[value].to_numpy(dtype=float)
     n = len(raw)
-    views = [f"{view}_loss{part}" for view in ("step", "recent", "ramp") for part in ("", "_u")]
+    views = [f"{view}_loss{part}" for view in VIEWS for part in ("", "_u")]
     columns = [*views, "lag1", "daily_sd"]
     result = pd.DataFrame({"time": stamps, **{name: np.full(n, np.nan) for name in columns}})
     if n < FEWEST_DAYS:
@@ -108,6 +121,8 @@ def loss_evidence(
     learned = day < 0.0
     n_learned = int(learned.sum())
     fit = _Expanding(day, clipped, free_level=n_learned > 0, annual_swing=annual_swing)
+    # What some days share is the same for all of them, of a size that goes with the day.
+    shared = np.nan_to_num(table[list(shared_u)].to_numpy(dtype=float))
 
     reference, reference_var = 0.0, np.zeros(n)
     if n_learned:
@@ -121,16 +136,24 @@ def loss_evidence(
     start = np.zeros(2)
     if n_learned:
         start = np.array([column[learned].mean() for column in fit.season])
+    start_shared = shared[learned].mean(axis=0) if n_learned else np.zeros(shared.shape[1])
     few = 1.0 + FEW_DAYS_ALLOWANCE / (np.arange(n) + 1.0)
-    series = pd.DataFrame(np.column_stack([clipped, *fit.season]))
+    series = pd.DataFrame(np.column_stack([clipped, *fit.season, shared]))
     for view, width in (("step", STEP_DAYS), ("recent", RECENT_DAYS)):
-        mean, sine, cosine = series.rolling(width, min_periods=3).mean().to_numpy().T
+        mean, sine, cosine, *parts = series.rolling(width, min_periods=3).mean().to_numpy().T
+        stays = reference_u**2 + np.sum(
+            [(part - at) ** 2 for part, at in zip(parts, start_shared, strict=True)], axis=0
+        )
         counts = np.minimum(np.arange(n) + 1, width)
         variance = fit.mean_variance(width)[before] * width / counts
         swing, swing_u = fit.swing(sine - start[0], cosine - start[1], before)
-        total = np.sqrt((variance + reference_var[before]) * few**2 + swing_u**2 + reference_u**2)
+        total = np.sqrt((variance + reference_var[before]) * few**2 + swing_u**2 + stays)
         result[f"{view}_loss"] = np.where(known, mean - reference - swing, np.nan)
         result[f"{view}_loss_u"] = np.where(known, total, np.nan)
+
+    jump, jump_u = fit.jump(before, shared)
+    result["jump_loss"] = np.where(known, jump, np.nan)
+    result["jump_loss_u"] = np.where(known, jump_u * few, np.nan)
 
     asked = (day >= RAMP_AFTER_DAYS) & (np.arange(n) + 1 >= FEWEST_DAYS)
     ramp, ramp_u = fit.ramp()
@@ -138,7 +161,8 @@ def loss_evidence(
     _, hidden = fit.swing(fit.season[0] - start[0], fit.season[1] - start[1], np.arange(n))
     hidden = np.where(fit.year_seen, 0.0, hidden)
     result["ramp_loss"] = np.where(asked, ramp, np.nan)
-    total = np.sqrt((ramp_u * few) ** 2 + hidden**2 + reference_u**2)
+    stays = reference_u**2 + np.sum(fit.ramp_of(shared) ** 2, axis=1)
+    total = np.sqrt((ramp_u * few) ** 2 + hidden**2 + stays)
     result["ramp_loss_u"] = np.where(asked, total, np.nan)
     result["lag1"], result["daily_sd"] = fit.lag1(), fit.daily_sd()
     return result
@@ -197,6 +221,7 @@ class _Expanding:
                 )
             return white / np.sqrt(innovation)
 
+        self._whiten = whiten
         columns = [whiten(c) for c in (level, ramp, value)]
 
         def total(a: int, b: int) -> Floats:
@@ -217,6 +242,7 @@ class _Expanding:
         self.variance = squares / freedom
         self.slope_variance = self.variance * level_level / determinant
         logdet = np.log(1.0 + NUGGET) + (count - 1) * np.log(innovation) + np.log(determinant)
+        self.white, self.normal = columns, (level_level, level_ramp, ramp_ramp)
         self.swing_mean = np.zeros((cells, n, 2))
         self.swing_covariance = np.zeros((cells, n, 2, 2))
         late = self.year_seen & (annual_swing > 0.0)
@@ -256,6 +282,75 @@ class _Expanding:
         mean = self._average(self.slope)
         variance = self._average(self.slope_variance + (self.slope - mean) ** 2)
         return mean * years, np.sqrt(variance) * years
+
+    def ramp_of(self, columns: Floats) -> Floats:
+        """Ramp that other columns of days would show, as each is: shape (n, columns)."""
+        found = np.zeros(columns.shape)
+        level_level, level_ramp, ramp_ramp = self.normal
+        determinant = level_level * ramp_ramp - level_ramp**2
+        for k, column in enumerate(columns.T):
+            if not column.any():
+                continue
+            white = self._whiten(column)
+            level, ramp = (np.cumsum(self.white[i] * white, axis=1) for i in (0, 1))
+            slope = (level_level * ramp - level_ramp * level) / determinant
+            found[:, k] = self._average(slope) * self.ramp_days / DAYS_PER_YEAR
+        return found
+
+    def jump(self, before: NDArray[np.int64], shared: Floats) -> tuple[Floats, Floats]:
+        """Surest jump some running days ago and its standard uncertainty, on each day.
+
+        Level and ramp of all days so far are fitted beside it. In alike days a jump is told by
+        the few days on either side of it, so that what moves slowly is hardly in it.
+        """
+        fewest, most = JUMP_DAYS
+        moving, innovation = _innovations()
+        n = self.weight.shape[1]
+        impulse = np.r_[1.0, np.zeros(most - 1)]
+        change = impulse + (1.0 - LAG1) * (1.0 - impulse)
+        pairs = zip(moving[:, 0], change, strict=True)
+        step = np.array([lfilter([1.0], [1.0, float(m)], one) for m, one in pairs])
+        step /= np.sqrt(innovation)
+        others = [column for column in shared.T if column.any()]
+        targets = [self.white[2], *(self._whiten(c) for c in (*self.season, *others))]
+        level_level, level_ramp, ramp_ramp = self.normal
+        ramp_u = max(JUMP_RAMP_SWINGS * self.annual_swing, 1e-9)
+        rigid = ramp_ramp + self.variance[:, before] / ramp_u**2
+        determinant = level_level * rigid - level_ramp**2
+        weight = self.weight[:, before]
+
+        def last(white: Floats, days: int) -> Floats:
+            """Product of a column with the step that began some days ago."""
+            padded = np.concatenate([np.zeros((len(white), days - 1)), white], axis=1)
+            seen = np.lib.stride_tricks.sliding_window_view(padded, days, axis=1)
+            return np.asarray(np.einsum("cnk,ck->cn", seen, step[:, :days]))
+
+        sums = [
+            (np.cumsum(self.white[0] * white, axis=1), np.cumsum(self.white[1] * white, axis=1))
+            for white in targets
+        ]
+        best, best_u = np.full(n, np.nan), np.full(n, np.nan)
+        for days in range(fewest, most + 1):
+            level, ramp = last(self.white[0], days), last(self.white[1], days)
+            by_level = (rigid * level - level_ramp * ramp) / determinant
+            by_ramp = (level_level * ramp - level_ramp * level) / determinant
+            own = np.sum(step[:, :days] ** 2, axis=1, keepdims=True)
+            left = np.maximum(own - by_level * level - by_ramp * ramp, 1e-9)
+            shown = [
+                (last(white, days) - by_level * a - by_ramp * b) / left
+                for white, (a, b) in zip(targets, sums, strict=True)
+            ]
+            mean = np.sum(weight * shown[0], axis=0)
+            spread = self.variance[:, before] / left + (shown[0] - mean) ** 2
+            variance = np.sum(weight * spread, axis=0)
+            for one in shown[1:3]:
+                variance += 0.5 * (self.annual_swing * np.sum(weight * one, axis=0)) ** 2
+            for one in shown[3:]:
+                variance += np.sum(weight * one, axis=0) ** 2
+            u = np.sqrt(variance)
+            surer = (np.arange(n) >= days) & ~(mean / u <= best / best_u)
+            best, best_u = np.where(surer, mean, best), np.where(surer, u, best_u)
+        return best, best_u
 
     def swing(
         self, sine: Floats, cosine: Floats, known_on: NDArray[np.int64]

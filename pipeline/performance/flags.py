@@ -53,6 +53,9 @@ class FlagRules:
     step_certainty, recent_certainty, ramp_certainty : float
         Loss over its standard uncertainty that opens a flag, for the mean of the last five
         days, for that of the last ten and for the ramp since the baseline [-].
+    jump_certainty, step_after_jump_certainty : float
+        The same for a jump against the days just before it, and for the mean of the last five
+        days beside such a jump: both must hold [-].
     late_certainty : float
         Takes the place of `ramp_certainty` from `LATE_DAYS` on, in proportion between: a loss
         that grows is large by then, and each further day is one more chance to be wrong [-].
@@ -74,19 +77,23 @@ class FlagRules:
 
     Notes
     -----
-    The defaults are set together, so that each of the three views spends little of one budget of
+    The defaults are set together, so that each of the views spends little of one budget of
     false flags. A year holds some hundred means of a few days that tell something new, so these
     must be very sure; a ramp tells little new after the first months, but its noise is known
-    from few days then. On pumps of a simulated hall with daily noise of 0.5 %, lag-one
-    correlation 0.7 and an annual swing of 0.15 % that nothing explains they raise less than one
-    false flag in a hundred pump-years, and still show a loss of 4 %/yr within 120 days of the
-    baseline and a step of 3 % within ten running days (measured in the tests). A swing of more
-    than twice `annual_swing` raises false flags in the first year.
+    from few days then. A jump is told by the days on either side of it, so that how alike days
+    are over weeks, which is known worst, hardly bears on it; yet a jump may be any day's chance,
+    so the loss against the baseline must be likely too. On pumps of a simulated hall with daily
+    noise of 0.5 %, lag-one correlation 0.7 and an annual swing of 0.15 % that nothing explains
+    they raise less than one false flag in a hundred pump-years, and still show a loss of 4 %/yr
+    within 120 days of the baseline and a step of 3 % within ten running days (measured in the
+    tests). A swing of more than twice `annual_swing` raises false flags in the first year.
     """
 
     least_loss: float = 0.01
     step_certainty: float = 4.6
     recent_certainty: float = 5.0
+    jump_certainty: float = 5.0
+    step_after_jump_certainty: float = 4.0
     ramp_certainty: float = 2.3
     late_certainty: float = 4.2
     opening_days: int = 3
@@ -114,12 +121,16 @@ class Watched:
         -1 where less is worse, +1 where more is worse [-].
     reference_u : float
         Standard uncertainty of the reference that no number of days removes [-].
+    shared_u : tuple of str
+        Columns of the daily frame with the standard size of an error that days share, each on
+        its days, as in `loss_evidence` [-].
     """
 
     column: str
     words: str
     loss_sign: float = -1.0
     reference_u: float = 0.0
+    shared_u: tuple[str, ...] = ()
 
 
 PERFORMANCE = (
@@ -206,6 +217,7 @@ def replay_flags(
             loss_sign=one.loss_sign,
             annual_swing=rules.annual_swing,
             reference_u=one.reference_u,
+            shared_u=one.shared_u,
         ).set_index("time")
         for one in watched
     }
@@ -312,19 +324,28 @@ class _State:
 def _judge(view: pd.DataFrame, rules: FlagRules, age: Floats) -> _State:
     recent, recent_u = view["recent_loss"].to_numpy(), view["recent_loss_u"].to_numpy()
     late = np.interp(age, LATE_DAYS, (rules.ramp_certainty, rules.late_certainty))
-    asked = {
-        "step": (LEAST_STEP * rules.least_loss, rules.step_certainty),
-        "recent": (rules.least_loss, rules.recent_certainty),
-        "ramp": (LEAST_RAMP * rules.least_loss, late),
-    }
+
+    def sure(name: str, least: float, needed: Floats | float) -> Floats:
+        """Certainty of a view over what is asked of it; 0 where the loss is too small."""
+        loss, u = view[f"{name}_loss"].to_numpy(), view[f"{name}_loss_u"].to_numpy()
+        return np.where(loss >= least * rules.least_loss, loss / u / needed, 0.0)
+
     with np.errstate(invalid="ignore", divide="ignore"):
         gone = recent < rules.closing_share * rules.least_loss
-        certainty = np.zeros(len(view))
-        for name, (least, needed) in asked.items():
-            loss, u = view[f"{name}_loss"].to_numpy(), view[f"{name}_loss_u"].to_numpy()
-            part = np.where(loss >= least, loss / u / needed, 0.0)
-            # An old ramp goes on claiming a loss after a repair: the recent days must agree.
-            certainty = np.fmax(certainty, np.where(gone, 0.0, part) if name == "ramp" else part)
+        ramp = sure("ramp", LEAST_RAMP, late)
+        certainty = np.fmax.reduce(
+            [
+                np.zeros(len(view)),
+                sure("step", LEAST_STEP, rules.step_certainty),
+                sure("recent", 1.0, rules.recent_certainty),
+                np.fmin(
+                    sure("jump", LEAST_STEP, rules.jump_certainty),
+                    sure("step", LEAST_STEP, rules.step_after_jump_certainty),
+                ),
+                # An old ramp goes on claiming a loss after a repair: recent days must agree.
+                np.where(gone, 0.0, ramp),
+            ]
+        )
     return _State(certainty >= 1.0, gone, certainty, recent, recent_u)
 
 

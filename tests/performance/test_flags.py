@@ -229,6 +229,45 @@ def test_a_given_baseline_carries_its_own_uncertainty():
     assert len(replay_flags(daily, "P1", first).flags) == 1
 
 
+def test_another_source_of_suction_pressure_brings_its_own_error():
+    """Head falls by 1.6 % on the day the gauge is lost, the level being known to one per cent."""
+    daily = planted([(0.0, 40), (0.016, 60)])
+    lost = np.arange(len(daily)) >= LEARNT + 40
+    daily = daily.assign(by_gauge=np.where(lost, 0.0, 0.001), by_level=np.where(lost, 0.01, 0.0))
+    shared = ("by_gauge", "by_level")
+    told = tuple(
+        Watched(column=name, words=name, shared_u=shared)
+        for name in ("efficiency_deviation", "head_deviation")
+    )
+    assert replay_flags(daily, "P1", END, watched=told).flags.empty
+    assert len(replay_flags(daily, "P1", END).flags) == 1
+    # Days before are none the less sure for what comes later, and those after are all unsure.
+    plain = loss_evidence(daily, "head_deviation", END)
+    known = loss_evidence(daily, "head_deviation", END, shared_u=shared)
+    pd.testing.assert_frame_equal(known[~lost], plain[~lost])
+    assert known["recent_loss_u"].iloc[-1] == pytest.approx(
+        np.sqrt(plain["recent_loss_u"].iloc[-1] ** 2 + 0.01**2 + 0.001**2)
+    )
+    # A jump while the level is the source is seen against days that share its error.
+    late = slice(LEARNT + 60, LEARNT + 90)
+    assert known["jump_loss_u"].iloc[late].max() < 0.005
+
+
+def test_a_jump_is_known_as_well_as_it_says(daily_series):
+    """Alike days, lag-one 0.7: a jump of 3 % five to ten days ago, over its scatter."""
+    rng = np.random.default_rng(31)
+    found = []
+    for _ in range(60):
+        daily = epoch(daily_series, rng, 68, step=-0.03, step_day=LEARNT + 60, lag1=0.7)
+        seen = loss_evidence(daily, "head_deviation", END).iloc[-1]
+        found.append((seen["jump_loss"] - 0.03, seen["jump_loss_u"], seen["recent_loss_u"]))
+    error, stated, level = np.array(found).T
+    # The surest of eight days is a little too large, and the clipped first days too small.
+    assert abs(error.mean()) < 0.002
+    assert error.std() == pytest.approx(stated.mean(), rel=0.35)
+    assert stated.mean() < level.mean()
+
+
 def test_nothing_to_say_gives_empty_frames_with_all_columns():
     empty = replay_flags(planted([(0.0, 3)]).iloc[:2], "P1", END)
     full = replay_flags(planted([(0.0, 30), (0.04, 40)]), "P1", END)

@@ -77,7 +77,7 @@ def test_false_flags_in_two_hundred_clean_pump_years(gauges):
     """At most four, with the gauge and without, an unexplained annual swing and all."""
     total, years = 0, 0.0
     for i, gauge in enumerate(gauges):
-        found, more = false_flags(Case(gauge=gauge, swing=SWING), 204 // len(gauges), 2610 + i)
+        found, more = false_flags(Case(gauge=gauge, swing=SWING), 204 // len(gauges), 2710 + i)
         total, years = total + found, years + more
     low, high = poisson_interval(total)
     print(
@@ -90,17 +90,17 @@ def test_false_flags_in_two_hundred_clean_pump_years(gauges):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("gauges", [("present",), ("lost", "sister", "drawing")])
-def test_losses_are_flagged_in_time_at_the_stated_noise(gauges):
-    """Sixty pumps of each gauge; of 180 seen in 90 % of cases, 85 % or more are 98 times in 100."""
-    found = []
-    for gauge in gauges:
-        number = GAUGES.index(gauge)
-        slow = slow_loss_seen(slow_case(gauge=gauge), 60, 2620 + number)
-        step = step_seen(step_case(gauge=gauge), 60, 2630 + number)
-        print(f"{gauge}: 4 %/yr within 120 days {slow:.0%}, step within ten days {step:.0%} of 60")
-        found.append((slow, step))
-    slow, step = np.mean(found, axis=0)
+@pytest.mark.parametrize("gauge", GAUGES)
+def test_losses_are_flagged_in_time_at_the_stated_noise(gauge):
+    """Each gauge by itself, on sixty pumps of a slow loss and sixty of a step.
+
+    Of 60 seen in 95 % of cases, fewer than 85 % are seen once in a thousand times; seen in 90 %
+    it would be once in fourteen, so it is not enough to be just good enough.
+    """
+    number = GAUGES.index(gauge)
+    slow = slow_loss_seen(slow_case(gauge=gauge), 60, 2720 + number)
+    step = step_seen(step_case(gauge=gauge), 60, 2730 + number)
+    print(f"{gauge}: 4 %/yr within 120 days {slow:.0%}, step within ten days {step:.0%} of 60")
     assert slow >= 0.85
     assert step >= 0.85
 

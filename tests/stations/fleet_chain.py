@@ -22,11 +22,12 @@ from pump_fleet import (
 from richmond import SPECIFIC_WEIGHT
 
 from pipeline.jobs.baselines import Baseline, Epoch, baseline_of, deviation_from
+from pipeline.jobs.flagging import watched_of
 from pipeline.jobs.perform import daily_rows
 from pipeline.jobs.trends import Drift, level_groups, one_trend
 from pipeline.performance.causes import Circumstances, Verdict, find_causes, flow_signature
 from pipeline.performance.circumstances import gauge_offset, moved_alike, recovered_at
-from pipeline.performance.flags import PERFORMANCE, FlagReplay, Watched, replay_flags
+from pipeline.performance.flags import FlagReplay, Watched, replay_flags
 
 SIGNATURE_DAYS = pd.Timedelta("30D")
 FLOW_U = 0.010
@@ -71,16 +72,10 @@ class Chain:
 
     def replay(self, column: str | None = None) -> FlagReplay:
         """Replay the flags: of what is watched, or of one column alone."""
-        watched: tuple[Watched, ...] = PERFORMANCE
+        daily, watched = watched_of(self.baseline, self.daily)
         if column is not None:
             watched = (Watched(column=column, words=column),)
-        else:
-            other = self.daily["suction_pressure_source"] != self.baseline.suction_source
-            left = self.daily.loc[other, "suction_u_systematic"].median() if other.any() else 0.0
-            watched = tuple(
-                Watched(column=w.column, words=w.words, reference_u=float(left)) for w in watched
-            )
-        return replay_flags(self.daily, self.pump, self.drawn.learned_to, watched=watched)
+        return replay_flags(daily, self.pump, self.drawn.learned_to, watched=watched)
 
     def verdict(self, flag: pd.Series, days: float, sister: Chain | None = None) -> Verdict:
         """Causes as seen some days after a flag opened."""
