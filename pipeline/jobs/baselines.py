@@ -46,6 +46,7 @@ _COLUMNS = (
     "density",
     "suction_pressure_source",
     "suction_pressure_u_systematic",
+    "suction_pressure_u_unexplained",
     "static_pressure",
     "npsh_available",
     "level_only_total_head",
@@ -214,10 +215,24 @@ def baseline_of(
     )
 
 
-def suction_part(points: pd.DataFrame) -> np.ndarray:
-    """What the systematic uncertainty (k = 1) of the suction pressure is of the head [-]."""
+def suction_part(points: pd.DataFrame, part: str = "systematic") -> np.ndarray:
+    """What the systematic uncertainty (k = 1) of the suction pressure is of the head [-].
+
+    The part called ``unexplained`` is what is missing from the pump's own pressure rise.
+    """
     weight = points["density"].to_numpy() * STANDARD_GRAVITY * points["total_head"].to_numpy()
-    return np.asarray(points["suction_pressure_u_systematic"].to_numpy() / weight)
+    return np.asarray(points[f"suction_pressure_u_{part}"].to_numpy() / weight)
+
+
+def less_unexplained(systematic: pd.Series, unexplained: pd.Series) -> pd.Series:
+    """Take out of an uncertainty of suction pressure what may be the pump's own loss.
+
+    A loss of head makes modelled suction pressure uncertain, since it may have been lost before
+    the pump. Whether anything was lost at all is another question: asked with that uncertainty,
+    no loss of a pump without a gauge would ever be seen.
+    """
+    rest = np.square(systematic) - np.square(unexplained.fillna(0.0))
+    return np.sqrt(rest.clip(lower=0.0))
 
 
 def deviation_from(points: pd.DataFrame, b: Baseline) -> pd.DataFrame:

@@ -14,7 +14,13 @@ import numpy as np
 import pandas as pd
 
 from pipeline.errors import InsufficientEvidenceError
-from pipeline.jobs.baselines import Baseline, deviation_from, starts_of, steady_points
+from pipeline.jobs.baselines import (
+    Baseline,
+    deviation_from,
+    less_unexplained,
+    starts_of,
+    steady_points,
+)
 from pipeline.jobs.context import Run, told
 from pipeline.jobs.flag_circumstances import WORK, Looked, circumstances, of_epoch
 from pipeline.jobs.hours import HOURS
@@ -146,6 +152,11 @@ def _performance(run: Run, b: Baseline, daily: pd.DataFrame) -> FlagReplay | Non
         return None
     first = mine["time"].min()
     learned_to = b.learned_to if b.source == "learned" and b.learned_to is not None else first
+    mine = mine.assign(
+        suction_u_systematic=less_unexplained(
+            mine["suction_u_systematic"], mine["suction_u_unexplained"]
+        )
+    )
     price = run.plant.at(run.as_of).tariff.price
     year = mine[mine["time"] >= mine["time"].max() - pd.Timedelta(days=365)]
     span = max((year["time"].max() - year["time"].min()) / pd.Timedelta("1D"), 30.0)
@@ -238,7 +249,10 @@ def _looked(run: Run, b: Baseline, mine: pd.DataFrame, flag: pd.Series) -> Looke
     end = times[-1] + pd.Timedelta("1D")
     start = max(end - pd.Timedelta(days=SIGNATURE_DAYS), b.epoch.start)
     points = steady_points(run, b.epoch.pump.id, start, end)
-    found = deviation_from(points, b)
+    known_u = less_unexplained(
+        points["suction_pressure_u_systematic"], points["suction_pressure_u_unexplained"]
+    )
+    found = deviation_from(points.assign(suction_pressure_u_systematic=known_u), b)
     return Looked(flag=flag, start=start, end=end, points=points, found=found)
 
 

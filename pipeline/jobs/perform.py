@@ -36,7 +36,7 @@ _POINT_COLUMNS = (
     "total_head_u_systematic", "total_head_u_random", "electrical_power",
     "electrical_power_u_systematic", "electrical_power_u_random", "shaft_power", "speed_ratio",
     "density", "suction_pressure_source", "suction_pressure", "static_pressure",
-    "suction_pressure_u_systematic",
+    "suction_pressure_u_systematic", "suction_pressure_u_unexplained",
     "level_only_total_head", "suction_flow", "hydraulic_power",
 )  # fmt: skip
 
@@ -195,12 +195,16 @@ def daily_rows(points: pd.DataFrame, b: Baseline, zone: str, grid: float) -> pd.
     source = _usual_source(days, day, mine["suction_pressure_source"].to_numpy()[ok])
     level_only = _level_only(mine, b.level_only, zone).reindex(days).to_numpy()
     # What an error of the suction pressure, the same all day, does to head and efficiency.
-    part = suction_part(mine)[ok]
     at = days.get_indexer(day)
-    suction_u = np.bincount(at, part, len(days)) / np.bincount(at, minlength=len(days))
+    count = np.bincount(at, minlength=len(days))
+    suction_u, unexplained = (
+        np.bincount(at, suction_part(mine, name)[ok], len(days)) / count
+        for name in ("systematic", "unexplained")
+    )
     return daily.assign(
         pump=b.epoch.pump.id,
         suction_u_systematic=suction_u,
+        suction_u_unexplained=unexplained,
         electrical_energy=energy,
         expected_energy=energy * (1.0 + daily["efficiency_deviation"].to_numpy()),
         suction_pressure_source=source,

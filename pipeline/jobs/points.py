@@ -393,6 +393,7 @@ def _spread(estimate: Estimate, place: np.ndarray, n: int) -> Estimate:
         full(estimate.u_systematic, np.nan, float),
         full(estimate.u_random, np.nan, float),
         full(estimate.declined, "", object),
+        None if estimate.u_unexplained is None else full(estimate.u_unexplained, np.nan, float),
     )
 
 

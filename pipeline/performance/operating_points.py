@@ -70,8 +70,9 @@ def operating_points(
         One row per interval, as from ``assembly.pump_frames``, with the suction columns
         ``suction_pressure``, ``suction_pressure_u_systematic``, ``suction_pressure_u_random``
         (SI), ``suction_pressure_source`` and ``suction_reason`` added. ``tap_loss`` and
-        ``column_loss`` with their uncertainties, and ``static_reason``, may be left out: then
-        there is no such loss, and the source is known.
+        ``column_loss`` with their uncertainties, ``suction_pressure_u_unexplained`` and
+        ``static_reason`` may be left out: then there is nothing of the kind, and the source
+        is known.
         The same of ``discharge_fault``, the check that bars the discharge gauge (else empty).
     pump : Pump
         Taps, driver and tags.
@@ -142,6 +143,7 @@ def operating_points(
             "suction_pressure": p_s,
             "suction_pressure_u_systematic": rows["suction_pressure_u_systematic"].to_numpy(),
             "suction_pressure_u_random": rows["suction_pressure_u_random"].to_numpy(),
+            "suction_pressure_u_unexplained": rows["suction_pressure_u_unexplained"].to_numpy(),
             "suction_pressure_source": rows["suction_pressure_source"].to_numpy(),
             "suction_reason": rows["suction_reason"].to_numpy(),
             "suction_reading": rows["suction_reading"].to_numpy(),
@@ -393,6 +395,7 @@ _NO_LOSS: dict[str, float | str] = {
     "tap_loss_u_random": 0.0,
     "column_loss": 0.0,
     "column_loss_u": 0.0,
+    "suction_pressure_u_unexplained": 0.0,
     "static_reason": "",
 }
 

@@ -27,6 +27,7 @@ FILL_COLUMNS = (
     "suction_pressure",
     "suction_pressure_u_systematic",
     "suction_pressure_u_random",
+    "suction_pressure_u_unexplained",
     "suction_pressure_source",
     "suction_pressure_reason",
 )
@@ -46,6 +47,9 @@ class Estimate:
         True pressure and its standard uncertainty in two parts [Pa].
     declined : object array of shape (n,)
         Empty where the value is served, else the reason.
+    u_unexplained : array of shape (n,), optional
+        Part of `u_systematic` that stands for a pressure missing from the pump's rise, of
+        which nobody knows whether it was lost before the pump or in it [Pa].
     """
 
     source: str | NDArray[np.object_]
@@ -53,6 +57,7 @@ class Estimate:
     u_systematic: Array
     u_random: Array
     declined: NDArray[np.object_]
+    u_unexplained: Array | None = None
 
 
 def estimate_with(
@@ -170,7 +175,7 @@ def fill_suction(
     """
     n = len(index)
     value = np.full(n, np.nan)
-    systematic, random = value.copy(), value.copy()
+    systematic, random, unexplained = value.copy(), value.copy(), value.copy()
     source = np.full(n, MISSING, dtype=object)
     if reading is None:
         reason = np.full(n, "gauge: none", dtype=object)
@@ -184,6 +189,7 @@ def fill_suction(
         value[good] = reading[good]
         systematic[good] = np.broadcast_to(np.asarray(gauge_u, dtype=float), n)[good]
         random[good] = np.broadcast_to(np.asarray(gauge_noise_u, dtype=float), n)[good]
+        unexplained[good] = 0.0
         source[good] = MEASURED
         reason = np.full(n, "", dtype=object)
         reason[open_rows] = "gauge: " + why[open_rows]
@@ -193,11 +199,15 @@ def fill_suction(
         value[serves] = estimate.value[serves]
         systematic[serves] = estimate.u_systematic[serves]
         random[serves] = estimate.u_random[serves]
+        told = estimate.u_unexplained
+        unexplained[serves] = 0.0 if told is None else told[serves]
         source[serves] = kind[serves]
         open_rows = open_rows & ~serves
         passed = open_rows & (estimate.declined != "")
         reason[passed] += "; " + kind[passed] + ": " + estimate.declined[passed]
     return pd.DataFrame(
-        dict(zip(FILL_COLUMNS, (value, systematic, random, source, reason), strict=True)),
+        dict(
+            zip(FILL_COLUMNS, (value, systematic, random, unexplained, source, reason), strict=True)
+        ),
         index=index,
     )

@@ -8,6 +8,7 @@ with the level. Where none does, a modelled pressure is stated wide enough for b
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -163,10 +164,4 @@ def doubt_of_level(
 
 def with_doubt(estimate: Estimate, u: Array) -> Estimate:
     """Widen an estimate that rests on the level by the doubt of that level [Pa]."""
-    return Estimate(
-        estimate.source,
-        estimate.value,
-        np.hypot(estimate.u_systematic, u),
-        estimate.u_random,
-        estimate.declined,
-    )
+    return replace(estimate, u_systematic=np.hypot(estimate.u_systematic, u))

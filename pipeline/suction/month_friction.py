@@ -185,7 +185,8 @@ def move_to_friction(
     -------
     Estimate
         Value lowered by (multiplier - 1) loss. The multiplier's uncertainty and the shortfall
-        join the systematic part: neighbouring rows share them. Rows of a day that is not in
+        join the systematic part: neighbouring rows share them; the shortfall is kept as
+        `u_unexplained` as well. Rows of a day that is not in
         the table stay as they are.
     """
     if days.empty or not len(times):
@@ -199,10 +200,10 @@ def move_to_friction(
         return np.asarray(values[np.where(missing, len(known), place)])
 
     moved = np.abs(at("multiplier_u", 0.0) * loss)
-    if "shortfall" in days:
-        moved = np.hypot(moved, at("shortfall", 0.0))
+    short = at("shortfall", 0.0) if "shortfall" in days else np.zeros(len(times))
     return replace(
         estimate,
         value=estimate.value - (at("multiplier", 1.0) - 1.0) * loss,
-        u_systematic=np.hypot(estimate.u_systematic, moved),
+        u_systematic=np.hypot(estimate.u_systematic, np.hypot(moved, short)),
+        u_unexplained=short,
     )

@@ -15,6 +15,7 @@ import pyarrow as pa
 import pytest
 from pump_fleet import START, Case, Drawn, draw
 
+from pipeline.jobs.baselines import less_unexplained
 from pipeline.jobs.context import METERED, Fingerprints, Run
 from pipeline.jobs.flag_circumstances import _on_level
 from pipeline.jobs.flagging import find_flags
@@ -127,7 +128,9 @@ def resting_hours(drawn: Drawn) -> pd.DataFrame:
     )
 
 
-def flags_of(folder: Path, case: Case, seed: int, events=(), both=False) -> pd.DataFrame:
+def flags_of(
+    folder: Path, case: Case, seed: int, events=(), both=False, spoil=lambda points: points
+) -> pd.DataFrame:
     """Give the published flags of pump 1, after every change a day brought."""
     folder.mkdir()
     path = folder / "plant.toml"
@@ -143,7 +146,7 @@ def flags_of(folder: Path, case: Case, seed: int, events=(), both=False) -> pd.D
             fingerprints=Fingerprints.of(plant),
         )
         points = pd.concat(
-            [p.assign(pump=name) for name, p in drawn.points.items()], ignore_index=True
+            [spoil(p).assign(pump=name) for name, p in drawn.points.items()], ignore_index=True
         ).reindex(columns=[c.name for c in contract.columns])
         for month, rows in months_of(points):
             table = run.publish("operating_points", rows)
@@ -227,3 +230,30 @@ def test_a_level_is_not_blamed_for_what_gauged_pumps_do_as_well(gauged: bool, al
     other = SimpleNamespace(source="basin", branches={"P4": 0})
     now = SimpleNamespace(lines={"a": line, "b": other})
     assert _on_level(now, Sisters(), "a")["alike"] == alike
+
+
+def test_a_loss_does_not_hide_itself_in_the_uncertainty_it_causes(tmp_path: Path):
+    """A pump that wears after its gauge was lost: all of the loss may have been before it."""
+    case = Case(fault="internal_wear", rate=0.08, gauge="lost", days=200)
+
+    def unexplained(points: pd.DataFrame) -> pd.DataFrame:
+        years = (points["time"] - START).dt.total_seconds() / 86400.0 / 365.25
+        weight = points["density"] * 9.81 * points["total_head"]
+        short = (case.rate * years * weight).where(
+            points["suction_pressure_source"] != "measured", 0.0
+        )
+        wide = np.hypot(points["suction_pressure_u_systematic"], short)
+        return points.assign(
+            suction_pressure_u_systematic=wide, suction_pressure_u_unexplained=short
+        )
+
+    flags = flags_of(tmp_path / "hall", case, 7, spoil=unexplained)
+    assert len(flags) == 1
+    assert "internal wear" in flags.loc[0, "causes"].split(", ")
+    assert "suction gauge" in flags.loc[0, "causes"].split(", ")
+
+
+def test_what_is_left_without_the_unexplained_part():
+    """By hand: of 5 (a 3-4-5 triangle) 4 is what is missing from the pump's own rise."""
+    rest = less_unexplained(pd.Series([5.0, 5.0, np.nan, 1.0]), pd.Series([4.0, np.nan, 0.0, 2.0]))
+    np.testing.assert_allclose(rest, [3.0, 5.0, np.nan, 0.0])

@@ -43,6 +43,14 @@ OPERATING_POINTS = Contract(
         *with_uncertainty(
             "suction_pressure", "suction_pressure", "Static suction pressure used, gauge."
         ),
+        C(
+            "suction_pressure_u_unexplained",
+            "number",
+            "Part of the systematic one: what is missing from the pump's pressure rise, lost "
+            "before the pump or in it, which nobody measured.",
+            "suction_pressure",
+            difference=True,
+        ),
         SOURCE,
         C("suction_reason", "label", "Why the suction pressure is not measured; else empty."),
         C(
@@ -239,6 +247,14 @@ DAILY_DEVIATIONS = Contract(
             "suction_u_systematic",
             "number",
             "What the systematic uncertainty (k = 1) of the suction pressure is of the head.",
+            "fraction",
+            difference=True,
+        ),
+        C(
+            "suction_u_unexplained",
+            "number",
+            "Part of it: what is missing from the pump's pressure rise, which may be the loss "
+            "of the pump itself.",
             "fraction",
             difference=True,
         ),
