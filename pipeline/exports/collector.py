@@ -189,7 +189,16 @@ class Collector:
             status = None if status is None else status.take(rows)
         return code, instants, values, status, lines
 
-    def add_column(self, instants: Instants, tag: str, values: pa.Array, lines: Int64) -> None:
+    def add_column(
+        self,
+        instants: Instants,
+        tag: str,
+        values: pa.Array,
+        lines: Int64,
+        status: pa.DictionaryArray | None = None,
+        *,
+        is_own: bool = False,
+    ) -> None:
         """Add one tag's column of a wide export; cells that say nothing are no samples.
 
         Parameters
@@ -202,6 +211,10 @@ class Collector:
             Its values; null where the cell is blank.
         lines : ndarray of int64
             Line of each row in the file.
+        status : DictionaryArray of string, optional
+            Status of each row.
+        is_own : bool
+            Whether the status is this tag's own: a status beside a blank cell is a bad sample.
         """
         present = np.asarray(values.is_valid().to_numpy(zero_copy_only=False))
         if not pa.types.is_floating(values.type):
@@ -210,13 +223,17 @@ class Collector:
             values = values.cast(pa.float64())
             number = values.fill_null(np.nan).to_numpy(zero_copy_only=False)
             present &= ~np.isnan(number)
+        if status is not None and is_own:
+            present |= _is_filled(status)
         keep = present & ((instants.fault == 0) | (instants.fault == REPEATED_HOUR))
         run = self._wide_run
         if not keep.all():
             instants, run = _take_instants(instants, keep), None if run is None else run[keep]
-            values, lines = values.take(pa.array(np.flatnonzero(keep))), lines[keep]
+            rows = pa.array(np.flatnonzero(keep))
+            values, lines = values.take(rows), lines[keep]
+            status = None if status is None else status.take(rows)
         code = np.full(len(lines), self._code_of[tag], dtype=np.int32)
-        value, quality = self._judge(values, None, code, lines, is_wide=True)
+        value, quality = self._judge(values, status, code, lines, is_wide=True)
         batch = Batch(code, instants.utc, value, quality)
         self._append(instants, batch, lines, np.zeros_like(code), run)
 
@@ -358,6 +375,11 @@ class Collector:
     def descending(self) -> Mask:
         """Tags whose rows stand newest first, by what has been seen so far."""
         return self._watch.descending
+
+
+def _is_filled(words: pa.DictionaryArray) -> Mask:
+    filled = [bool(word and word.strip()) for word in words.dictionary.to_pylist()]
+    return np.array([*filled, False])[_indices(words, len(filled))]
 
 
 def _indices(words: pa.DictionaryArray, for_null: int) -> NDArray[np.integer]:

@@ -212,6 +212,9 @@ class _File:
             self._out.look_at_status(pa.array(words, _TEXT))
             if words and all(re.match(r"^(0|[1-9]\d{0,9})$", word) for word in words):
                 self._status_type = pa.int64()  # several times as fast as words
+        for place in {place for _, place in d.status_of}:
+            words = sorted({row[place].strip() for row in rows if len(row) > place})
+            self._out.look_at_status(pa.array(words, _TEXT))
         self._types = self._column_types()
 
     def _column_types(self) -> dict[str, pa.DataType]:
@@ -221,6 +224,7 @@ class _File:
         for position, kind in ((d.tag, _WORDS), (d.value, number), (d.status, self._status_type)):
             if position is not None:
                 types[f"c{position}"] = kind
+        types |= {f"c{place}": _WORDS for _, place in d.status_of}
         return types | {f"c{position}": number for position, _ in d.wide}
 
     def _prove_day_order(self) -> DayOrder:
@@ -357,8 +361,12 @@ class _File:
             )
         for name in d.unknown:
             self._out.unknown(name, len(lines))
+        status_of = dict(d.status_of)
         for position, tag in d.wide:
-            self._out.add_column(instants, tag, columns[f"c{position}"], lines)
+            place = status_of.get(position)
+            status = None if place is None else _as_words(columns[f"c{place}"])
+            values = columns[f"c{position}"]
+            self._out.add_column(instants, tag, values, lines, status, is_own=d.is_own_status)
 
     def _instants(self, time: pa.Array) -> Instants:
         export = self._export
@@ -377,7 +385,8 @@ class _File:
             self._out.refuse_rows(lines, texts, reason)
         if not len(split.lines):
             return
-        words = (self._dialect.tag, self._dialect.status)
+        statuses = (place for _, place in self._dialect.status_of)
+        words = {self._dialect.tag, self._dialect.status, *statuses}
         columns = {}
         for name in self._types:
             column = split.columns[int(name[1:])]

@@ -10,7 +10,7 @@ from pipeline.errors import ExportError, Fault
 from pipeline.plant.types import ExportFormat
 from pipeline.plant.wording import shown
 
-__all__ = ["Dialect", "find_dialect", "header_text", "split_header", "split_line"]
+__all__ = ["Dialect", "find_dialect", "header_text", "split_header", "split_line", "status_names"]
 
 DELIMITERS = (",", ";", "\t", "|")
 HEADER_SEARCH = 200
@@ -38,6 +38,10 @@ class Dialect:
         Columns of a wide export that are no known tag.
     repeated : tuple of str
         Tags that head two columns or more of a wide export.
+    status_of : tuple of (int, int)
+        Position of a wide tag's column and of the column that holds its status.
+    is_own_status : bool
+        Whether each tag of a wide export has a status column of its own.
     notes : tuple of str
         What was found out.
     """
@@ -52,6 +56,8 @@ class Dialect:
     wide: tuple[tuple[int, str], ...] = ()
     unknown: tuple[str, ...] = ()
     repeated: tuple[str, ...] = ()
+    status_of: tuple[tuple[int, int], ...] = ()
+    is_own_status: bool = False
     notes: tuple[str, ...] = ()
 
     @property
@@ -115,7 +121,59 @@ def _needed(export: ExportFormat) -> list[tuple[str, str]]:
             )
             if name is not None
         ]
+    elif export.status_column is not None and not export.names_status_by_tag:
+        names.append(("status_column", export.status_column))
     return names
+
+
+def status_names(names: Sequence[str], tags: Sequence[str], export: ExportFormat) -> dict[str, str]:
+    """Find the columns that hold the statuses of a wide export's tags.
+
+    Parameters
+    ----------
+    names : sequence of str
+        All columns.
+    tags : sequence of str
+        Those that are tags.
+    export : ExportFormat
+        Its ``status_column`` is one for the whole row, or has ``{tag}`` in place of a tag's name.
+
+    Returns
+    -------
+    dict of str to str
+        Status column of each tag that has one.
+
+    Raises
+    ------
+    ExportError
+        If each tag should have a column of its own and none has.
+    """
+    wanted = export.status_column
+    if wanted is None:
+        return {}
+    if not export.names_status_by_tag:
+        return dict.fromkeys(tags, wanted) if wanted in names else {}
+    found = {tag: wanted.replace("{tag}", tag) for tag in tags}
+    found = {tag: name for tag, name in found.items() if name in names}
+    if tags and not found:
+        missing = wanted.replace("{tag}", tags[0])
+        fault = Fault(
+            "status_column", f"no column {shown(missing)}", f"one for each tag: '{wanted}'"
+        )
+        raise ExportError("No tag has a status column.", [fault])
+    return found
+
+
+def _status_places(
+    fields: Sequence[str], wide: Sequence[tuple[int, str]], export: ExportFormat
+) -> tuple[tuple[int, int], ...]:
+    places = [i for i, field in enumerate(fields) if field == export.status_column]
+    if len(places) > 1:
+        # One name over many columns: each belongs to the tags on its left.
+        pairs = [(i, next((p for p in places if p > i), None)) for i, _ in wide]
+        return tuple((i, place) for i, place in pairs if place is not None)
+    found = status_names(fields, [tag for _, tag in wide], export)
+    return tuple((i, fields.index(found[tag])) for i, tag in wide if tag in found)
 
 
 def _position(fields: list[str], name: str) -> int | None:
@@ -182,7 +240,7 @@ def find_dialect(
     if passed and not (len(passed) == 1 and passed[0].lower().startswith("sep=")):
         notes.append(f"{len(passed)} lines before the header were passed over.")
     for key, name in needed:
-        if fields.count(name) > 1:
+        if fields.count(name) > 1 and (export.layout == "long" or key == "time_column"):
             fault = Fault(key, f"{fields.count(name)} columns named '{name}'", "one")
             raise ExportError(f"The header names '{name}' more than once.", [fault])
     body = last + 1 + (1 if export.unit_row else 0)
@@ -213,13 +271,27 @@ def find_dialect(
         )
     known = set(tag_names)
     repeated = tuple(sorted({f for f in fields if f in known and fields.count(f) > 1}))
+    wide = [(i, f) for i, f in enumerate(fields) if f in known and f not in repeated and i != time]
+    status_of = _status_places(fields, wide, export)
+    statuses = {place for _, place in status_of}
+    bare = [tag for i, tag in wide if i not in dict(status_of)]
+    if export.status_column is not None and bare:
+        notes.append(f"{len(bare)} tag(s) have no status column, such as {shown(bare[0])}.")
     return Dialect(
         **common,  # type: ignore[arg-type]
-        wide=tuple(
-            (i, f) for i, f in enumerate(fields) if f in known and f not in repeated and i != time
+        wide=tuple(wide),
+        unknown=tuple(
+            f
+            for i, f in enumerate(fields)
+            if f
+            and f not in known
+            and i != time
+            and i not in statuses
+            and f != export.status_column
         ),
-        unknown=tuple(f for i, f in enumerate(fields) if f and f not in known and i != time),
         repeated=repeated,
+        status_of=status_of,
+        is_own_status=len(statuses) > 1 or export.names_status_by_tag,
         notes=tuple(notes),
     )
 

@@ -92,8 +92,8 @@ def _export(
     if export.layout == "long":
         lines.append(f"tag_column = {_text(str(export.tag_column))}")
         lines.append(f"value_column = {_text(str(export.value_column))}")
-        if export.status_column is not None:
-            lines.append(f"status_column = {_text(export.status_column)}")
+    if export.status_column is not None:
+        lines.append(f"status_column = {_text(export.status_column)}")
     defaults = ExportFormat(pattern="")
     for name in ("time_format", "delimiter", "decimal", "thousands", "encoding", "comment"):
         value = getattr(export, name)

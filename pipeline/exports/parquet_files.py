@@ -56,9 +56,10 @@ def read_parquet_into(
     with open_parquet(path) as plain:
         layout = layout_of(plain, path, export, tag_names)
         schema = plain.schema_arrow
+    statuses = sorted(set(layout.status_columns.values()))
     words = [
         name
-        for name in (layout.tag_column, layout.status_column)
+        for name in (layout.tag_column, layout.status_column, *statuses)
         if name is not None and is_text(schema.field(name).type)
     ]
     columns = [
@@ -69,6 +70,7 @@ def read_parquet_into(
             layout.value_column,
             layout.status_column,
             *layout.tag_columns,
+            *statuses,
         )
         if name is not None
     ]
@@ -83,8 +85,9 @@ def read_parquet_into(
         order = _day_order(file, layout, export, collector)
         line = 1
         for batch in _batches(file, layout, columns):
-            if line == 1 and layout.status_column is not None:
-                collector.look_at_status(_words(batch.column(layout.status_column)).dictionary)
+            for name in (layout.status_column, *statuses) if line == 1 else ():
+                if name is not None:
+                    collector.look_at_status(_words(batch.column(name)).dictionary)
             collector.count_rows(batch.num_rows)
             for name in strangers:
                 collector.unknown(name, batch.num_rows)
@@ -133,7 +136,11 @@ def _add(
         instants = times_from_arrow(time, export.time_format, export.time_zone)
     collector.refuse_times(instants, lines, time)
     for name in layout.tag_columns:
-        collector.add_column(instants, name, _numbers(batch.column(name)), lines)
+        own = layout.status_columns.get(name)
+        words = None if own is None else _words(batch.column(own))
+        values = _numbers(batch.column(name))
+        is_own = export.names_status_by_tag
+        collector.add_column(instants, name, values, lines, words, is_own=is_own)
     if layout.value_column is None:
         return
     if layout.path_tag is not None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 from urllib.parse import unquote
@@ -12,6 +12,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.errors import ExportError, Fault
+from pipeline.exports.dialect import status_names
 from pipeline.exports.streams import Unfinished
 from pipeline.plant.types import ExportFormat
 
@@ -44,6 +45,8 @@ class ParquetLayout:
         Tag given by the partition folder.
     tag_columns : tuple of str
         Known tags of the wide layout.
+    status_columns : dict of str to str
+        Column that holds the status of each of them that has one.
     value_is_number : bool
         Whether every value column is numeric.
     status_type : str or None
@@ -66,6 +69,7 @@ class ParquetLayout:
     status_column: str | None = None
     path_tag: str | None = None
     tag_columns: tuple[str, ...] = ()
+    status_columns: dict[str, str] = field(default_factory=dict)
     value_is_number: bool = True
     status_type: str | None = None
     is_streamable: bool = False
@@ -195,6 +199,8 @@ def layout_of(
             status = _column(names, export.status_column)
             if status is None:
                 missing.append(("status_column", export.status_column))
+    elif not export.names_status_by_tag and export.status_column not in (None, *names):
+        missing.append(("status_column", str(export.status_column)))
     if missing or time is None:
         found = ", ".join(f"'{n}'" for n in names[:12]) or "no column"
         faults = [Fault(key, found, f"a column '{name}'") for key, name in missing]
@@ -244,6 +250,7 @@ def layout_of(
         status_column=status,
         path_tag=path_tag,
         tag_columns=wide,
+        status_columns=status_names(names, wide, export) if export.layout == "wide" else {},
         value_is_number=numeric,
         status_type=None if status_type is None else str(status_type),
         is_streamable=not why,

@@ -191,6 +191,13 @@ def read_export(s: Section) -> ExportFormat:
         bad=words["bad"],
     )
     _check_marks(s, export)
+    if is_long and "{tag}" in (export.status_column or ""):
+        s.fault(
+            "status_column",
+            f"{shown(export.status_column)} in a long export",
+            "one name: there every row has one status",
+            'Say layout = "wide" if every tag has a column.',
+        )
     if not is_long:
         for key in ("tag_column", "value_column"):
             if s.has(key):

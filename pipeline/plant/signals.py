@@ -100,7 +100,8 @@ class ExportFormat:
     layout : {"long", "wide"}
         Long: a row is one sample of one tag. Wide: a row is one instant of many tags.
     time_column, tag_column, value_column, status_column : str or None
-        Header names; the tag, value and status columns belong to the long layout.
+        Header names; the tag and value columns belong to the long layout. In the wide layout
+        the status column is one for the whole row, or has ``{tag}`` in place of a tag's name.
     time_zone : str or None
         Zone of timestamps without offset. None: such timestamps are refused.
     time_format : str
@@ -139,3 +140,8 @@ class ExportFormat:
     good: tuple[str, ...] = ()
     uncertain: tuple[str, ...] = ()
     bad: tuple[str, ...] = ()
+
+    @property
+    def names_status_by_tag(self) -> bool:
+        """Whether each tag of a wide export has a status column named after it."""
+        return self.layout == "wide" and "{tag}" in (self.status_column or "")

@@ -357,3 +357,48 @@ def test_the_message_says_what_was_found_and_expected(put) -> None:
     assert text.startswith("folder/export.csv: No line has the declared columns.")
     assert "'when'" in text
     assert "'time' (time_column)" in text
+
+
+STATED = """time;P1.FLOW;P1.FLOW q;P1.LEVEL;P1.LEVEL q
+2024-03-01T00:00:00Z;10.5;Good;;
+2024-03-01T00:01:00Z;;;2.25;Uncertain
+2024-03-01T00:02:00Z;-11;Bad;;
+"""
+BY_TAG = ExportFormat(
+    pattern="*", layout="wide", time_column="time", status_column="{tag} q", good=("Fine",)
+)
+
+
+@pytest.mark.parametrize("remark", ["", '"said ""so"""'])
+def test_a_status_column_beside_each_tag_of_a_wide_export(put, remark: str) -> None:
+    text = STATED.replace("\n", ";\n").replace("Bad;;;", f"Bad;;;{remark}")
+    reading = read_export(put(text), BY_TAG, TAGS)
+    assert (rows(reading.samples), reading.unknown_tags) == (ROWS, {})
+
+
+def test_a_status_beside_a_blank_cell_is_a_bad_sample(put) -> None:
+    text = "time;P1.FLOW;P1.FLOW q\n2024-03-01T00:00:00Z;;Bad\n2024-03-01T00:01:00Z;;\n"
+    samples = read_export(put(text), BY_TAG, TAGS).samples
+    assert [(r[1][-5:], r[3]) for r in rows(samples)] == [("00:00", 2)]
+
+
+@pytest.mark.parametrize("name", ["q", "P1.FLOW q"])
+def test_one_status_for_a_whole_row_or_one_name_over_many_columns(put, name: str) -> None:
+    text = STATED.replace("P1.FLOW q", "q").replace("P1.LEVEL q", "q")
+    export = replace(BY_TAG, status_column="q")
+    if name != "q":
+        text = "time;P1.FLOW;P1.LEVEL;q\n2024-03-01T00:00:00Z;10.5;;Good\n"
+        text += "2024-03-01T00:01:00Z;;2.25;Uncertain\n2024-03-01T00:02:00Z;-11;;Bad\n"
+    assert rows(read_export(put(text), export, TAGS).samples) == ROWS
+
+
+def test_status_columns_that_are_not_there(put) -> None:
+    with pytest.raises(
+        ExportError, match=r"(?s)No tag has a status.*'P1.FLOW st'"
+    ):
+        read_export(put(STATED), replace(BY_TAG, status_column="{tag} st"), TAGS)
+    with pytest.raises(ExportError, match=r"'st' \(status_column\)"):
+        read_export(put(STATED), replace(BY_TAG, status_column="st"), TAGS)
+    fewer = STATED.replace("P1.LEVEL q", "other")
+    (note,) = read_export(put(fewer), BY_TAG, TAGS).notes
+    assert note == "1 tag(s) have no status column, such as 'P1.LEVEL'."

@@ -359,3 +359,31 @@ def test_pressures_of_unknown_place_are_asked_about(tmp_path) -> None:
     # One atmosphere is 101.325 kPa: a gauge pressure of that size would be chance.
     assert '# reference = "absolute"' in draft.partition('"A_PT1"')[2].partition("[[tags]]")[0]
     assert '# reference = "gauge"' in draft.partition('name = "A_PT2"')[2]
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "words", "form"),
+    [
+        ("P1 FLOW.Quality", "P2 FLOW.Quality", ("Good", "Bad"), "{tag}.Quality"),
+        ("q_P1 FLOW", "q_P2 FLOW", ("192", "0"), "q_{tag}"),
+        ("Status", "Status", ("OK", "COMM FAIL"), "Status"),
+    ],
+)
+def test_statuses_beside_the_tags_of_a_wide_file(tmp_path, first, second, words, form) -> None:
+    lines = [f"time;P1 FLOW;{first};P2 FLOW;{second}"]
+    lines += [f"2024-03-01T00:{m:02d}:00Z;{m}.5;{words[0]};7.{m};{words[m % 2]}" for m in range(60)]
+    (tmp_path / "e.csv").write_text("\n".join(lines) + "\n")
+    found = inspect_exports(tmp_path)
+    assert found.groups[0].export.status_column == form
+    assert f'status_column = "{form}"' in found.draft
+    assert {t.facts.name: round(t.facts.share_bad, 3) for t in found.tags} == {
+        "P1 FLOW": 0.0,
+        "P2 FLOW": 0.5,
+    }
+
+
+def test_a_state_beside_a_tag_is_no_status_of_it(tmp_path) -> None:
+    lines = ["time;P1;P1 state", *(f"2024-03-01T00:{m:02d}:00Z;{m}.5;On" for m in range(60))]
+    (tmp_path / "e.csv").write_text("\n".join(lines) + "\n")
+    (group,) = inspect_exports(tmp_path).groups
+    assert group.export.status_column is None

@@ -231,3 +231,17 @@ def test_tags_that_are_no_utf_8(tmp_path, is_dictionary: bool) -> None:
     reading = read_export(put(tmp_path / "e.parquet", changed(tag=tags)), LONG, TAGS)
     assert rows(reading.samples) == EXPECTED[:2]
     assert reading.unknown_tags == {"L\ufffd": 1}
+
+
+@pytest.mark.parametrize("pattern", ["{tag}.q", "q"])
+def test_statuses_of_a_wide_file(tmp_path, pattern: str) -> None:
+    times = pa.array(SECONDS[:2]).cast(pa.timestamp("s", "UTC"))
+    columns = {"time": times, "FLOW": [1.5, 2.5], "LEVEL": [3.5, None]}
+    names = [pattern.replace("{tag}", tag) for tag in TAGS]
+    columns |= dict(zip(names, [["Good", "Uncertain"], ["Bad", None]], strict=True))
+    path = put(tmp_path / "e.parquet", pa.table(columns))
+    export = ExportFormat(pattern="*", layout="wide", time_column="time", status_column=pattern)
+    found = rows(read_export(path, export, TAGS).samples)
+    # One column for the whole row: the second of the two above is all there is.
+    in_common = [("FLOW", SECONDS[0], 1.5, 2), ("FLOW", SECONDS[1], 2.5, 2), EXPECTED[2]]
+    assert found == (EXPECTED if "{" in pattern else in_common)

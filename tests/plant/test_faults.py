@@ -202,6 +202,10 @@ ONE_FAULT = {
         ("exports", 0, "thousands", "."),
         "exports 'exports/\\*.csv', thousands: found '.', the decimal mark too",
     ),
+    "status by tag": (
+        ("exports", 0, "status_column", "{tag}.q"),
+        "status_column: found '{tag}.q' in a long export; expected one name",
+    ),
     "columns": (
         ("exports", 0, "value_column", "tag"),
         "value_column: found 'tag', which is tag_column too; expected a column of its own",
