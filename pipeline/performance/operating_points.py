@@ -27,6 +27,7 @@ from pipeline.plant import Pump, Tag
 
 STEADY = "steady"
 ALLOCATED = "allocated"
+UNKNOWN_STATE = "unknown_state"
 
 ALLOCATED_U = ("allocated_flow_u_systematic", "allocated_flow_u_random")
 """Columns of a frame with the standard uncertainty of allocated flows."""
@@ -35,7 +36,7 @@ STATUSES = {
     STEADY: "steady running with everything known: an operating point",
     ALLOCATED: "steady, but the meter served several running pumps and their curves shared it out",
     "switching": "this pump started or stopped within the interval",
-    "unknown_state": "nothing tells whether the pump ran",
+    UNKNOWN_STATE: "nothing tells whether the pump ran",
     "settling": "the well had not settled after the start or stop of a pump",
     "unsteady": "the flow moved, or a pump on the same line switched",
     "no_flow": "the flow is missing or covered too little",
@@ -364,7 +365,7 @@ def _status(rows: pd.DataFrame, total_head: np.ndarray, overall: np.ndarray) -> 
         rows["flow_source"].to_numpy() == ALLOCATED,
     ]
     words = [
-        "unknown_state",
+        UNKNOWN_STATE,
         "switching",
         "settling",
         "shared_flow",
@@ -380,6 +381,28 @@ def _status(rows: pd.DataFrame, total_head: np.ndarray, overall: np.ndarray) -> 
         ALLOCATED,
     ]
     return np.select(conditions, words, default=STEADY).astype(object)
+
+
+def ran(points: pd.DataFrame) -> np.ndarray:
+    """Tell which rows count as running time.
+
+    Parameters
+    ----------
+    points : DataFrame
+        With ``status`` as from `operating_points`.
+
+    Returns
+    -------
+    ndarray of bool
+        False where nothing tells whether the pump ran: that time is nobody's. Volume and energy
+        metered in it count all the same.
+
+    Examples
+    --------
+    >>> ran(pd.DataFrame({"status": ["steady", "switching", "unknown_state"]})).tolist()
+    [True, True, False]
+    """
+    return np.asarray(points["status"] != UNKNOWN_STATE, dtype=bool)
 
 
 def _fault(rows: pd.DataFrame) -> np.ndarray:

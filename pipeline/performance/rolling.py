@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.months import day_starts
-from pipeline.performance.operating_points import STEADY
+from pipeline.performance.operating_points import STEADY, ran
 
 Period = Literal["hour", "day"]
 
@@ -47,17 +47,20 @@ def rolling_performance(points: pd.DataFrame, grid: float, zone: str) -> pd.Data
     Returns
     -------
     DataFrame
-        One row per pump, period and start with at least one running interval; SI; see the
-        ``rolling_performance`` contract.
+        One row per pump, period and start with at least one interval that ran or used or
+        moved something; SI; see the ``rolling_performance`` contract.
 
     Notes
     -----
     Efficiencies are Σ hydraulic energy / Σ electrical energy over steady intervals. Volume and
-    electrical energy count every interval in which they are known, so ``points`` below
+    electrical energy count every interval in which they are known (and are missing where they
+    are known in none), so ``points`` below
     ``intervals`` says how much of the period the efficiency stands on. The systematic
     uncertainty of a period is the energy-weighted mean of its intervals' (it does not average
     out); the random part shrinks with the number of intervals.
     """
+    told = ran(points) | ((points["electrical_power"] > 0.0) | (points["flow"] > 0.0)).to_numpy()
+    points = points[told]
     pieces = [_periods(points, "hour", grid, zone), _periods(points, "day", grid, zone)]
     return pd.concat(pieces, ignore_index=True)
 
@@ -72,14 +75,16 @@ def _periods(points: pd.DataFrame, period: Period, grid: float, zone: str) -> pd
         return np.asarray(points[name].to_numpy(dtype=float))
 
     def total(values: np.ndarray) -> np.ndarray:
-        return groups.total(np.nan_to_num(values))
+        # Nothing known of a whole hour is not nothing used.
+        known = groups.total(np.isfinite(values).astype(float))
+        return np.where(known > 0.0, groups.total(np.nan_to_num(values)), np.nan)
 
     def steady_total(values: np.ndarray) -> np.ndarray:
         return groups.total(np.where(steady, values, 0.0))
 
     p_el, flow = column("electrical_power"), column("flow")
     count = steady_total(np.ones(len(points)))
-    running = groups.total(np.ones(len(points)))
+    running = groups.total(ran(points).astype(float))
     some = np.where(count > 0, count, np.nan)
     power = steady_total(p_el)
     energy = np.where(count > 0, power, np.nan)

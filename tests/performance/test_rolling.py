@@ -105,3 +105,20 @@ def test_input_is_left_alone():
     copy = frame.copy(deep=True)
     rolling_performance(frame, GRID, "UTC")
     pd.testing.assert_frame_equal(frame, copy)
+
+
+def test_what_is_known_of_no_interval_is_unknown_and_no_running_time():
+    """A pump without a power meter has not used nothing, and nobody's time is not running time."""
+    time = pd.date_range("2026-03-01", periods=12, freq="10min", tz="UTC").as_unit("us")
+    nothing = dict.fromkeys(ROLLING_COLUMNS, np.nan)
+    points = pd.DataFrame([nothing] * 12).assign(
+        pump="A", time=time, status=["no_power"] * 6 + ["unknown_state"] * 6, flow=0.05,
+        suction_pressure_source="missing",
+    )  # fmt: skip
+    found = rolling_performance(points, 600.0, "UTC").set_index(["period", "start"])
+    day = found.loc["day"].iloc[0]
+    assert np.isnan(day["electrical_energy"])
+    assert day["volume"] == pytest.approx(12 * 600.0 * 0.05)
+    assert (day["running_time"], day["intervals"]) == (3600.0, 6)
+    still = points.assign(status="unknown_state", flow=0.0)
+    assert rolling_performance(still, 600.0, "UTC").empty

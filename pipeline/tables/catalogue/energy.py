@@ -8,10 +8,20 @@ from pipeline.tables.contracts import Column, Contract
 C = Column
 
 _MONTH = C("month", "text", "Local month.", nullable=False)
-_RUNNING_TIME = C("running_time", "number", "Time not standing.", "duration")
+_RUNNING_TIME = C(
+    "running_time",
+    "number",
+    "Time not standing, without that in which nothing tells whether it ran.",
+    "duration",
+)
 _SUMS = (
-    C("volume", "number", "Volume pumped.", "volume"),
-    C("electrical_energy", "number", "Electrical energy.", "electrical_energy"),
+    C("volume", "number", "Volume pumped; empty where no flow is known.", "volume"),
+    C(
+        "electrical_energy",
+        "number",
+        "Electrical energy; empty where no power is known.",
+        "electrical_energy",
+    ),
 )
 
 
@@ -109,9 +119,22 @@ DUTY_PROFILE = Contract(
     (
         PUMP,
         C("combination", "text", "Pumps of the station running together.", nullable=False),
-        C("flow_low", "number", "Lower edge of the bin.", "flow", nullable=False),
+        C(
+            "flow_low",
+            "number",
+            "Lower edge of the bin; both edges are zero where the flow is not known.",
+            "flow",
+            nullable=False,
+        ),
         C("flow_high", "number", "Upper edge of the bin.", "flow", nullable=False),
-        C("running_time", "number", "Time at operating points in the bin.", "duration"),
+        _RUNNING_TIME,
+        C(
+            "point_time",
+            "number",
+            "What of it was at operating points, on which head, efficiency and energy per volume "
+            "rest.",
+            "duration",
+        ),
         C(
             "allocated_time",
             "number",

@@ -107,8 +107,13 @@ ROLLING_PERFORMANCE = Contract(
         PUMP,
         C("period", "label", "hour or day.", nullable=False),
         C("start", "time", "Start of the hour or of the local day, UTC.", nullable=False),
-        C("running_time", "number", "Time not standing.", "duration"),
-        C("intervals", "integer", "Grid intervals not standing.", nullable=False),
+        C(
+            "running_time",
+            "number",
+            "Time not standing, without that in which nothing tells whether it ran.",
+            "duration",
+        ),
+        C("intervals", "integer", "Grid intervals in that time.", nullable=False),
         C("points", "integer", "Operating points among them.", nullable=False),
         C("volume", "number", "Volume pumped in all intervals.", "volume"),
         C(
