@@ -12,10 +12,17 @@ import pyarrow as pa
 from pipeline.hydraulics.head import STANDARD_GRAVITY
 from pipeline.jobs.baselines import Baseline, deviation_from, suction_part
 from pipeline.jobs.context import Run
+from pipeline.jobs.use import YEAR, hours_of, use_of
 from pipeline.jobs.workers import MonthJob, MonthMade, Workers, build_months
 from pipeline.months import Month, day_starts, months_between
 from pipeline.performance.deviation import daily_deviation
-from pipeline.performance.event_effects import LEAST_DAYS, level, regained, saved_energy
+from pipeline.performance.event_effects import (
+    LEAST_DAYS,
+    level,
+    payback,
+    regained,
+    saved_energy,
+)
 from pipeline.performance.operating_points import STEADY
 from pipeline.plant.side_files import Event
 
@@ -25,8 +32,6 @@ WINDOW = pd.Timedelta(days=30)
 
 EVENT_SIDES = "event_sides"
 """Working table: how a pump ran before and after an event, by the month of the event."""
-
-YEAR_DAYS = 365.25
 
 _COLUMNS = (
     "pump", "time", "status", "flow", "flow_u_systematic", "flow_u_random", "total_head",
@@ -72,7 +77,7 @@ def build_event_effects(
     build_months(run, held, "events", jobs, make_month)
     for month in set(run.stage.months(EVENT_SIDES)) - set(by_month):
         run.writable.remove(EVENT_SIDES, month)
-    tables = (EVENT_SIDES, "daily_deviations", "suction_losses", "energy_cost")
+    tables = (EVENT_SIDES, "daily_deviations", "suction_losses", "rolling_performance")
     inputs: list[object] = ["event_effects", 1, run.fingerprints.perform, run.as_of.isoformat()]
     inputs += [sorted(run.stage.digests(t).items()) for t in tables]
     inputs.append(repr([one.event for one in asked]))
@@ -198,8 +203,8 @@ def _rows(run: Run, asked: Sequence[_Asked]) -> pd.DataFrame:
     sides = run.stage.read_arrow(EVENT_SIDES, months).to_pandas() if months else pd.DataFrame()
     daily = run.read("daily_deviations")
     losses = run.read("suction_losses")
-    costs = run.read("energy_cost")
-    rows = [_row(run, one, sides, daily, losses, costs) for one in asked]
+    hours = hours_of(run)
+    rows = [_row(run, one, sides, daily, losses, hours) for one in asked]
     # An event written down twice is one event.
     return pd.DataFrame(rows).drop_duplicates(["pump", "time", "kind"], ignore_index=True)
 
@@ -210,7 +215,7 @@ def _row(
     sides: pd.DataFrame,
     daily: pd.DataFrame,
     losses: pd.DataFrame,
-    costs: pd.DataFrame,
+    hours: pd.DataFrame,
 ) -> dict[str, object]:
     event = one.event
     row: dict[str, object] = {
@@ -225,6 +230,7 @@ def _row(
         "days_before": 0,
         "days_after": 0,
         "status": "no operating points beside it",
+        "payback_status": "",
     }
     if sides.empty:
         return row
@@ -245,7 +251,7 @@ def _row(
         row["status"] = "no baseline before it"
         return row
     row["status"] = "ok"
-    return row | _money(run, one, gains, daily, losses, costs)
+    return row | _money(run, one, gains, daily, losses, hours)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -325,7 +331,7 @@ def _money(
     gains: _Gains,
     daily: pd.DataFrame,
     losses: pd.DataFrame,
-    costs: pd.DataFrame,
+    hours: pd.DataFrame,
 ) -> dict[str, object]:
     """What has been saved so far, and when the event has paid."""
     event = one.event
@@ -339,40 +345,23 @@ def _money(
     own = (1.0 + gains.after + change) / (1.0 + gains.before) - 1.0
     share = own + np.nan_to_num(gains.suction_loss[0]) * gains.per_pascal
     share = share - _fouled_again(event, since, losses, one.end) * gains.per_pascal
-    energy, price = _since(run, one, costs[costs["pump"] == event.pump])
-    saved, saved_u = saved_energy(energy, share, weight, gains.share, gains.share_u)
-    span = max((one.until - event.time) / pd.Timedelta("1D"), 1.0)
-    yearly = saved * YEAR_DAYS / span * price
+    used = use_of(run, hours, event.pump, event.time, one.until)
+    saved, saved_u = saved_energy(used.energy, share, weight, gains.share, gains.share_u)
+    yearly = YEAR / max(used.span, pd.Timedelta("1D")) * used.price
     cost = np.nan if event.cost is None else event.cost
+    paid = payback(cost, saved * yearly, saved_u * yearly)
     return {
         "saved_energy": saved,
         "saved_energy_u95": 2.0 * saved_u,
-        "saved_cost": saved * price,
-        "saved_cost_u95": 2.0 * saved_u * price,
-        "saved_cost_per_year": yearly,
-        "payback": cost / yearly if yearly > 0.0 else np.nan,
+        "saved_cost": saved * used.price,
+        "saved_cost_u95": 2.0 * saved_u * used.price,
+        "saved_cost_per_year": saved * yearly,
+        "saved_cost_per_year_u95": 2.0 * saved_u * yearly,
+        "payback_status": paid.status,
+        "payback": paid.years,
+        "payback_low": paid.low,
+        "payback_high": paid.high,
     }
-
-
-def _since(run: Run, one: _Asked, costs: pd.DataFrame) -> tuple[float, float]:
-    """Energy the pump took since the event, and its mean price.
-
-    A month that lies partly outside counts by the part of its days.
-    """
-    energy, cost = [], []
-    for month, taken, paid in zip(
-        costs["month"].astype(str),
-        costs["electrical_energy"],
-        costs["electrical_cost"],
-        strict=True,
-    ):
-        start, end = run.bounds(month)
-        inside = min(end, one.until) - max(start, one.event.time)
-        part = min(max(inside / (end - start), 0.0), 1.0)
-        energy.append(part * float(taken))
-        cost.append(part * float(paid))
-    total = float(np.sum(energy))
-    return total, float(np.sum(cost)) / total if total > 0.0 else np.nan
 
 
 def _fouled_again(

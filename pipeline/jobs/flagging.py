@@ -24,6 +24,7 @@ from pipeline.jobs.baselines import (
 from pipeline.jobs.context import Run, told
 from pipeline.jobs.flag_circumstances import WORK, Looked, circumstances, of_epoch
 from pipeline.jobs.hours import HOURS
+from pipeline.jobs.use import hours_of, use_of
 from pipeline.performance.acknowledgement import (
     ACKNOWLEDGEMENT_COLUMNS,
     acknowledged,
@@ -65,7 +66,7 @@ def find_flags(
     """Build ``flags`` and ``flag_history``, and tell the run what changed since the last one."""
     tables = (
         "daily_deviations", "suction_losses", "gauge_checks", "baseline_curves", HOURS,
-        run.learning_points,
+        run.learning_points, "rolling_performance",
     )  # fmt: skip
     inputs: list[object] = ["flags", 1, run.fingerprints.perform, starts_of(baselines)]
     inputs.append(told(events, *WORK))
@@ -131,8 +132,11 @@ def _replay_all(
     daily = run.read("daily_deviations").rename(columns={"day": "time"})
     losses = run.read("suction_losses").rename(columns={"day": "time"})
     flags, history = [], []
+    hours = hours_of(run)
     for b in baselines:
-        found = _performance(run, b, daily)
+        until = min(b.epoch.end, run.as_of)
+        yearly = use_of(run, hours, b.epoch.pump.id, until=until, cost="cost_now").cost_per_year
+        found = _performance(run, b, daily, yearly)
         if found is not None and len(found.flags):
             flags.append(_explained(run, baselines, b, found.flags, daily, events))
             history.append(found.history)
@@ -143,7 +147,9 @@ def _replay_all(
     return _flag_rows(run, flags), _history_rows(run, history)
 
 
-def _performance(run: Run, b: Baseline, daily: pd.DataFrame) -> FlagReplay | None:
+def _performance(
+    run: Run, b: Baseline, daily: pd.DataFrame, energy_cost_per_year: float
+) -> FlagReplay | None:
     mine = of_epoch(b, daily)
     if b.source == "learned" and b.learned_from is not None:
         # What was before the good period is neither its reference nor a loss against it.
@@ -157,17 +163,13 @@ def _performance(run: Run, b: Baseline, daily: pd.DataFrame) -> FlagReplay | Non
             mine["suction_u_systematic"], mine["suction_u_unexplained"]
         )
     )
-    price = run.plant.at(run.as_of).tariff.price
-    year = mine[mine["time"] >= mine["time"].max() - pd.Timedelta(days=365)]
-    span = max((year["time"].max() - year["time"].min()) / pd.Timedelta("1D"), 30.0)
-    yearly = float(year["electrical_energy"].sum()) * 365.25 / span
     mine, watched = watched_of(b, mine)
     return replay_flags(
         mine,
         b.epoch.pump.id,
         learned_to,
         watched=watched,
-        energy_cost_per_year=np.nan if price is None else yearly * price,
+        energy_cost_per_year=energy_cost_per_year,
         epoch_end=None if b.epoch.end >= run.as_of else b.epoch.end,
     )
 

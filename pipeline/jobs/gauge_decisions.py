@@ -21,7 +21,8 @@ from pipeline.backtest.importance import (
 )
 from pipeline.hydraulics.head import STANDARD_GRAVITY
 from pipeline.jobs.context import Run
-from pipeline.jobs.pump_lines import RECENT_DAYS, YEAR_DAYS
+from pipeline.jobs.pump_lines import RECENT_DAYS
+from pipeline.jobs.use import YEAR, hours_of, use_of
 from pipeline.performance.operating_points import STEADY
 from pipeline.quantities import display_unit
 
@@ -33,7 +34,7 @@ _POINT_COLUMNS = (
     "suction_pressure_source", "suction_pressure_u_systematic",
 )  # fmt: skip
 _USUAL_TEMPERATE_WATER = 998.2
-_HOURS_PER_YEAR = YEAR_DAYS * 24.0
+_HOURS_PER_YEAR = YEAR / pd.Timedelta("1h")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,9 +123,13 @@ def _recent_facts(run: Run) -> pd.DataFrame:
             "measured": (steady["suction_pressure_source"] == "measured").groupby(pump).mean(),
         }
     )
-    scale = YEAR_DAYS / RECENT_DAYS
+    scale = YEAR / pd.Timedelta(days=RECENT_DAYS)
     found["hours_per_year"] = (hours * scale).reindex(found.index).clip(upper=_HOURS_PER_YEAR)
     found["energy_per_year"] = (energy * scale).reindex(found.index)
+    used = hours_of(run, months=3)
+    found["energy_cost"] = [
+        use_of(run, used, pump, since, cost="cost_now").cost_per_year for pump in found.index
+    ]
     known = run.read("pumps").set_index("pump")
     for name in (
         "overall_efficiency", "suction_pressure_source", "efficiency_deviation",
@@ -173,7 +178,7 @@ def _worth(
     without = facts[facts["measured"] <= 0.5].reset_index(drop=True)
     if without.empty:
         return run.contract(WORTH).empty()
-    pumps = without.assign(energy_cost=without["energy_per_year"] * _price(run))
+    pumps = without
     weight = pumps["density"] * STANDARD_GRAVITY * pumps["total_head"]
     loss_u = pumps["excess_cost_per_year_u95"] / 2.0 / pumps["energy_cost"]
     # Where the source of suction is that of the baseline, its part is not in the loss's own.

@@ -22,7 +22,7 @@ from pipeline.performance.economics import (
     suction_loss_power,
 )
 from pipeline.performance.operating_hours import operating_hours
-from pipeline.performance.operating_points import ALLOCATED, STEADY
+from pipeline.performance.operating_points import ALLOCATED, STEADY, ran
 from pipeline.plant import Plant, Pump
 from pipeline.tables.store import inputs_digest
 
@@ -154,7 +154,9 @@ def _with_uncertainty(run: Run) -> pd.DataFrame:
     return losses.assign(loss_u=np.nan_to_num(np.array(u, dtype=float)))
 
 
-def energy_prices(plant: Plant, time: pd.DatetimeIndex) -> tuple[np.ndarray, np.ndarray]:
+def energy_prices(
+    plant: Plant, time: pd.DatetimeIndex, at: pd.Timestamp | None = None
+) -> tuple[np.ndarray, np.ndarray]:
     """Price and emissions of energy at some instants.
 
     Parameters
@@ -163,6 +165,8 @@ def energy_prices(plant: Plant, time: pd.DatetimeIndex) -> tuple[np.ndarray, np.
         Its tariffs, each from its date on.
     time : DatetimeIndex
         Interval starts, UTC.
+    at : Timestamp, optional
+        Go by the tariff of this instant throughout, as for what is to come.
 
     Returns
     -------
@@ -172,6 +176,8 @@ def energy_prices(plant: Plant, time: pd.DatetimeIndex) -> tuple[np.ndarray, np.
     price, factor = np.full(len(time), np.nan), np.full(len(time), np.nan)
     for tariff in sorted(plant.tariffs, key=lambda t: t.valid_from):
         rows = np.asarray(time >= tariff.valid_from)
+        if at is not None:
+            rows = np.full(len(time), at >= tariff.valid_from)
         if tariff.week:
             week = TimeOfUse(
                 price=tuple(p * JOULES_PER_KWH for p in tariff.week),
@@ -189,14 +195,17 @@ def _energy_cost(
 ) -> dict[str, object]:
     """The energy of one pump in one month, what it cost, and what of it was lost."""
     grid = run.plant.station.grid
-    used = np.nan_to_num(mine["electrical_power"].to_numpy()) * grid
-    energy = float(used.sum())
+    power, flow = mine["electrical_power"], mine["flow"]
+    used = np.nan_to_num(power.to_numpy()) * grid
+    # A pump without a meter has not used nothing.
+    energy = float(used.sum()) if power.notna().any() else np.nan
+    unmetered = np.nan if np.isnan(energy) else 1.0
     row: dict[str, object] = {
-        "running_time": len(mine) * grid,
-        "volume": float(np.nansum(mine["flow"]) * grid),
+        "running_time": float(ran(mine).sum()) * grid,
+        "volume": float(np.nansum(flow) * grid) if flow.notna().any() else np.nan,
         "electrical_energy": energy,
-        "electrical_cost": float(np.sum(used * mine["price"].to_numpy())),
-        "emissions": float(np.sum(used * mine["emissions_factor"].to_numpy())),
+        "electrical_cost": unmetered * float(np.sum(used * mine["price"].to_numpy())),
+        "emissions": unmetered * float(np.sum(used * mine["emissions_factor"].to_numpy())),
     }
     row |= _columns("excess", _excess(mine, used, compared, run.zone, energy))
     row["compared_share"] = row.pop("excess_known_share")
@@ -220,8 +229,10 @@ def _columns(name: str, found: EnergyCost) -> dict[str, object]:
 def _excess(
     mine: pd.DataFrame, used: np.ndarray, compared: pd.DataFrame, zone: str, energy: float
 ) -> EnergyCost:
-    """Energy beyond the baseline, day by day, at the mean price of each day's energy."""
+    """Energy beyond the baseline, day by day, at the mean price of each day's points."""
     of_day = day_starts(pd.DatetimeIndex(mine["time"]), zone)
+    # Behind a shared meter the points are those of a pump running alone: not at all hours.
+    used = np.where(mine["status"] == STEADY, used, 0.0)
     taken = compared["electrical_energy"].to_numpy()
     price, factor = (
         _daily_mean(of_day, used, mine[name].to_numpy(), compared["day"])
@@ -328,12 +339,14 @@ def excess_energy(daily: pd.DataFrame) -> tuple[float, float]:
 
 def _regions(run: Run, pump: str, mine: pd.DataFrame, needs: MonthNeeds) -> dict[str, object]:
     """Running time of one pump in one month by region and NPSH margin."""
+    first = mine["time"].iloc[0]
+    mine = mine[ran(mine)].reset_index(drop=True)
     time = mine["time"]
     best = np.full(len(mine), np.nan)
     for name, start, end, flow in needs.best_flows:
         if name == pump:
             best[((time >= start) & (time < end)).to_numpy()] = flow
-    declared: Pump = run.plant.at(time.iloc[0]).pumps[pump]
+    declared: Pump = run.plant.at(first).pumps[pump]
     grid = run.plant.station.grid
     found = operating_hours(mine, grid, best, declared.flow_region, declared.baseline_curve)
     last = best[np.isfinite(best)]

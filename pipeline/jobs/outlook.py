@@ -9,6 +9,7 @@ import pandas as pd
 
 from pipeline.jobs.baselines import Baseline, starts_of
 from pipeline.jobs.context import Run
+from pipeline.jobs.use import hours_of, use_of
 from pipeline.performance.event_effects import level
 from pipeline.performance.outlook import K95, outlook, overhaul_due, overhaul_timing
 from pipeline.performance.trend import DAYS_PER_YEAR, Trend
@@ -20,7 +21,7 @@ FARTHEST_DAYS = 50.0 * DAYS_PER_YEAR
 
 def build_outlook(run: Run, baselines: Sequence[Baseline]) -> None:
     """Build ``outlook``."""
-    tables = ("trends", "daily_deviations", "energy_cost")
+    tables = ("trends", "daily_deviations", "rolling_performance")
     inputs: list[object] = ["outlook", 1, run.fingerprints.perform, run.as_of.isoformat()]
     inputs += [sorted(run.stage.digests(t).items()) for t in tables]
     inputs.append(starts_of(baselines))
@@ -35,14 +36,14 @@ def _rows(run: Run, baselines: Sequence[Baseline]) -> pd.DataFrame:
     trends = run.read("trends")
     months = run.stage.months("daily_deviations")[-3:]
     daily = run.read("daily_deviations", months) if months else run.read("daily_deviations")
-    costs = run.read("energy_cost", run.stage.months("energy_cost")[-12:] or None)
+    hours = hours_of(run, months=14)
     rows = []
     for pump, b in latest.items():
         mine = daily[(daily["pump"] == pump) & (daily["day"] >= b.epoch.start)]
         for quantity in QUANTITIES:
             row = _row(run, b, quantity, trends, mine)
             if quantity == "efficiency":
-                row |= _overhaul(run, b, row, costs[costs["pump"] == pump])
+                row |= _overhaul(b, row, use_of(run, hours, pump).cost_per_year)
             rows.append(row)
     return pd.DataFrame(rows)
 
@@ -128,14 +129,9 @@ def _after(day: pd.Timestamp, days: float) -> pd.Timestamp:
     return (day + pd.Timedelta(days=days)).floor("D")
 
 
-def _overhaul(
-    run: Run, b: Baseline, row: dict[str, object], costs: pd.DataFrame
-) -> dict[str, object]:
+def _overhaul(b: Baseline, row: dict[str, object], yearly: float) -> dict[str, object]:
     """When an overhaul costs least, as the loss stands and grows now."""
     cost = b.epoch.pump.maintenance.overhaul_cost
-    spent = costs["electrical_cost"].sum(min_count=1)
-    months = int((costs["electrical_energy"] > 0.0).sum())
-    yearly = float(spent) * 12.0 / months if months else np.nan
     found: dict[str, object] = {
         "overhaul_cost": np.nan if cost is None else cost,
         "energy_cost_per_year": yearly,
@@ -145,8 +141,9 @@ def _overhaul(
         return found
     timing = overhaul_timing(cost, -rate * yearly)
     found["loss_growth"] = -rate * yearly
-    found["overhaul_interval"] = timing.interval if np.isfinite(timing.interval) else np.nan
-    found["overhaul_mean_cost"] = timing.mean_cost
+    grows = np.isfinite(timing.interval)
+    found["overhaul_interval"] = timing.interval if grows else np.nan
+    found["overhaul_mean_cost"] = timing.mean_cost if grows else np.nan
     due = overhaul_due(
         (float(row["level"]), float(row["level_u95"]) / 2.0),  # type: ignore[arg-type]
         (rate, _rate_u(row)),

@@ -11,11 +11,11 @@ from pipeline.jobs.baselines import Baseline
 from pipeline.jobs.context import Run
 from pipeline.jobs.money import excess_energy
 from pipeline.jobs.perform import with_u95
+from pipeline.jobs.use import hours_of, use_of
 from pipeline.performance.operating_points import motor_of
 from pipeline.performance.rolling import SOURCES_BY_CERTAINTY
 
 RECENT_DAYS = 30
-YEAR_DAYS = 365.25
 
 
 def build_pumps(run: Run, baselines: Sequence[Baseline]) -> None:
@@ -34,8 +34,15 @@ def _pump_rows(run: Run, baselines: Sequence[Baseline]) -> pd.DataFrame:
     deviations = run.read("daily_deviations", recent_months) if recent_months else None
     trends, flags = run.read("trends"), run.read("flags")
     since = run.as_of - pd.Timedelta(days=RECENT_DAYS)
+    hours = hours_of(run, months=3)
+    # The recent rate of use at the present price of its hours, carried on for a year.
+    yearly = {
+        pump: use_of(run, hours, pump, since, cost="cost_now").cost_per_year
+        for pump in run.plant.pumps
+    }
     rows = [
-        _pump_row(run, pump, daily, deviations, trends, flags, since) for pump in run.plant.pumps
+        _pump_row(run, pump, daily, deviations, trends, flags, since, yearly[pump])
+        for pump in run.plant.pumps
     ]
     frame = pd.DataFrame(rows)
     return with_u95(frame, "overall_efficiency", "pump_efficiency")
@@ -49,10 +56,12 @@ def _pump_row(
     trends: pd.DataFrame,
     flags: pd.DataFrame,
     since: pd.Timestamp,
+    yearly: float,
 ) -> dict[str, object]:
     declared = run.plant.at(run.as_of).pumps.get(pump) or run.plant.pumps[pump][-1]
     mine = daily[daily["pump"] == pump]
-    recent = mine[(mine["start"] >= since) & (mine["points"] > 0)]
+    lately = mine[mine["start"] >= since]
+    recent = lately[lately["points"] > 0]
     row: dict[str, object] = {
         "pump": pump,
         "suction_line": declared.suction_line,
@@ -61,9 +70,9 @@ def _pump_row(
         "driver_assumption": motor_of(declared)[1],
         "open_flags": int(((flags["pump"] == pump) & flags["closed"].isna()).sum()),
     }
-    row |= _recent(recent)
+    row |= {"running_time": float(lately["running_time"].sum())} | _recent(recent)
     row |= _trend_figures(trends, pump)
-    row |= _loss(run, deviations, pump, since, float(recent["electrical_energy"].sum()))
+    row |= _loss(deviations, pump, since, yearly)
     row["note"] = _note(mine, recent)
     return row
 
@@ -71,7 +80,7 @@ def _pump_row(
 def _recent(recent: pd.DataFrame) -> dict[str, object]:
     energy = recent["electrical_energy"].to_numpy()
     volume = recent["volume"].to_numpy()
-    figures: dict[str, object] = {"running_time": float(recent["running_time"].sum())}
+    figures: dict[str, object] = {}
     known = energy.sum() > 0
     for name in ("overall_efficiency", "pump_efficiency"):
         for suffix in ("", "_u_systematic"):
@@ -130,11 +139,10 @@ def _trend_figures(trends: pd.DataFrame, pump: str) -> dict[str, object]:
 
 
 def _loss(
-    run: Run,
     deviations: pd.DataFrame | None,
     pump: str,
     since: pd.Timestamp,
-    recent_energy: float,
+    yearly: float,
 ) -> dict[str, object]:
     nothing = {
         "efficiency_deviation": np.nan,
@@ -148,9 +156,6 @@ def _loss(
     if energy <= 0:
         return dict(nothing)
     excess, excess_u = excess_energy(mine)
-    price = run.plant.at(run.as_of).tariff.price
-    # The recent rate of use, carried on for a year.
-    yearly = recent_energy * YEAR_DAYS / RECENT_DAYS * (np.nan if price is None else price)
     return {
         "efficiency_deviation": -excess / energy,
         "excess_cost_per_year": excess / energy * yearly,

@@ -19,7 +19,18 @@ source; a lag-one correlation of 0.75 gives as many."""
 
 Floats = NDArray[np.float64]
 
-__all__ = ["LEAST_DAYS", "Level", "Regained", "level", "regained", "saved_energy"]
+K95 = 2.0
+
+__all__ = [
+    "LEAST_DAYS",
+    "Level",
+    "Payback",
+    "Regained",
+    "level",
+    "payback",
+    "regained",
+    "saved_energy",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,8 +135,6 @@ class Regained:
         Energy saved in a year of the same work [J/yr].
     saving_per_year, saving_per_year_u : float
         Its cost [currency/yr].
-    payback_years : float
-        Cost of the event over the saving; infinite where nothing is saved [yr].
     """
 
     gain: float
@@ -134,7 +143,6 @@ class Regained:
     energy_per_year_u: float
     saving_per_year: float
     saving_per_year_u: float
-    payback_years: float
 
 
 def regained(
@@ -143,7 +151,6 @@ def regained(
     *,
     energy_per_year: float,
     price: float,
-    event_cost: float = np.nan,
 ) -> Regained:
     """Compare efficiency at the same duty before and after an event.
 
@@ -156,13 +163,11 @@ def regained(
         Electrical energy the pump takes in a year since the event [J/yr].
     price : float
         Mean price of that energy [currency/kWh].
-    event_cost : float
-        Cost of the event; NaN where unknown [currency].
 
     Returns
     -------
     Regained
-        Gain, saving and payback.
+        Gain and saving.
 
     Notes
     -----
@@ -180,5 +185,68 @@ def regained(
         energy_per_year_u=float(energy_u),
         saving_per_year=saving,
         saving_per_year_u=float(energy_u * money),
-        payback_years=event_cost / saving if saving > 0.0 else np.inf,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Payback:
+    """How long an event takes to earn its cost.
+
+    Parameters
+    ----------
+    status : str
+        ``ok``; ``no cost`` or ``no saving known`` where one of the two is not; ``no certain
+        saving`` where the saving may as well be none.
+    years : float
+        Cost over yearly saving; NaN unless the status is ``ok`` [yr].
+    low, high : float
+        Interval of 95 %; the low end is told as long as some saving lies in the interval, the
+        high end only where all of it saves [yr].
+    """
+
+    status: str
+    years: float = np.nan
+    low: float = np.nan
+    high: float = np.nan
+
+
+def payback(event_cost: float, saving_per_year: float, saving_per_year_u: float) -> Payback:
+    """Work out the simple payback of an event.
+
+    Parameters
+    ----------
+    event_cost : float
+        Cost of the event; NaN where unknown [currency].
+    saving_per_year, saving_per_year_u : float
+        What it saves in a year and its standard uncertainty [currency/yr].
+
+    Returns
+    -------
+    Payback
+        Without a number of years where the saving is not certain (95 %).
+
+    Notes
+    -----
+    Simple payback, without interest: cost over yearly saving. The ends of its interval are those
+    of the saving, k = 2, turned over.
+
+    Examples
+    --------
+    >>> found = payback(1500.0, 1000.0, 250.0)
+    >>> found.years, found.low, found.high
+    (1.5, 1.0, 3.0)
+    >>> payback(1500.0, 100.0, 250.0).status
+    'no certain saving'
+    """
+    if not np.isfinite(event_cost):
+        return Payback(status="no cost")
+    if not np.isfinite(saving_per_year) or not np.isfinite(saving_per_year_u):
+        return Payback(status="no saving known")
+    least = saving_per_year - K95 * saving_per_year_u
+    most = saving_per_year + K95 * saving_per_year_u
+    low = event_cost / most if most > 0.0 else np.nan
+    if not least > 0.0:
+        return Payback(status="no certain saving", low=low)
+    return Payback(
+        status="ok", years=event_cost / saving_per_year, low=low, high=event_cost / least
     )

@@ -100,10 +100,25 @@ def _event(row: dict[str, object], time_zone: str, currency: str, unit: str) -> 
             f" Saved so far {money(row['saved_cost'], currency)} ± "
             f"{money(row['saved_cost_u95'], currency)}"
         )
-        if _known(row["payback"]):
-            sentence += f"; it pays for itself in {number(row['payback'], 1, 'years')}"
-        sentence += "."
+        sentence += f"{_payback(row, currency)}."
     return sentence
+
+
+def _payback(row: dict[str, object], currency: str) -> str:
+    """Say how long it takes to earn its cost, or why nobody can say."""
+    cost = money(row["event_cost"], currency)
+    if row["payback_status"] == "ok":
+        return (
+            f"; at that rate its cost of {cost} is earned in "
+            f"{number(row['payback'], 1, 'years')} (95\N{NO-BREAK SPACE}%: "
+            f"{number(row['payback_low'], 1)} to {number(row['payback_high'], 1)})"
+        )
+    if row["payback_status"] == "no certain saving":
+        least = ""
+        if _known(row["payback_low"]):
+            least = f", in {number(row['payback_low'], 1, 'years')} at the earliest"
+        return f"; whether its cost of {cost} is ever earned cannot be told{least}"
+    return ""
 
 
 def _plus_minus(row: dict[str, object], name: str, unit: str) -> str:

@@ -149,6 +149,7 @@ class Made:
         )
         (folder / "events.csv").write_text(
             "time,pump,kind,note,cost\n"
+            "2026-01-20T12:00Z,W,cleaning,nothing found,300\n"
             "2026-04-01T12:00Z,W,overhaul,new wear rings,1500\n"
             "2026-04-01T12:00Z,F,cleaning,strainer,\n",
             "utf-8",
@@ -204,9 +205,8 @@ def test_wear_and_fouling_are_counted_apart(made: Made):
 
 
 def test_an_overhaul_brings_back_what_was_worn(made: Made):
-    effects = made.table("event_effects").set_index("pump")
-    row = effects.loc["W"]
-    assert (row["kind"], row["status"], row["note"]) == ("overhaul", "ok", "new wear rings")
+    row = made.table("event_effects").set_index(["pump", "kind"]).loc[("W", "overhaul")]
+    assert (row["status"], row["note"]) == ("ok", "new wear rings")
     # The thirty days before it: wear from 3.05 to 6 % as it grew, 4.5 % on average.
     worn = WEAR * (1.0 - 15.0 / 59.5)
     assert row["efficiency_gain_pct"] == pytest.approx(100.0 * worn, abs=0.2)
@@ -220,9 +220,15 @@ def test_an_overhaul_brings_back_what_was_worn(made: Made):
         worn / (1.0 - worn) * energy / (3600.0 * after["flow_W"].sum()), rel=0.05
     )
     assert row["saved_energy_kwh"] == pytest.approx(worn / (1.0 - worn) * energy, rel=0.1)
-    yearly = row["saved_cost_per_year_eur"]
-    assert row["payback_yr"] == pytest.approx(1500.0 / yearly)
+    yearly, yearly_u95 = row["saved_cost_per_year_eur"], row["saved_cost_per_year_u95_eur"]
     assert yearly / row["saved_cost_eur"] == pytest.approx(365.25 / 30.5, rel=0.02)
+    # By the laws: so much more would each hour have taken at the efficiency of before, and cost.
+    saved = (after["power_W"] / 1e3 * price_of(after["time"])).sum() * worn / (1.0 - worn)
+    true = saved * 365.25 / 29.5
+    assert abs(yearly - true) <= yearly_u95
+    assert row["payback_status"] == "ok"
+    assert row["payback_yr"] == pytest.approx(1500.0 / true, rel=0.05)
+    assert row["payback_low_yr"] <= 1500.0 / true <= row["payback_high_yr"]
 
 
 def test_a_cleaning_brings_back_the_suction_loss(made: Made):
@@ -237,6 +243,55 @@ def test_a_cleaning_brings_back_the_suction_loss(made: Made):
     water = gone / 3600.0 / 0.71
     assert row["specific_energy_gain_kwh_m3"] == pytest.approx(water, rel=0.15)
     assert np.isnan(row["payback_yr"])
+    assert row["payback_status"] == "no cost"
+
+
+def test_a_cleaning_that_brought_nothing_has_no_payback(made: Made):
+    """W's strainer was as clean before as after, and its wear began soon after."""
+    row = made.table("event_effects").set_index(["pump", "kind"]).loc[("W", "cleaning")]
+    assert (row["status"], row["event_cost_eur"]) == ("ok", 300.0)
+    assert row["payback_status"] == "no certain saving"
+    assert np.isnan(row["payback_yr"])
+    assert np.isnan(row["payback_high_yr"])
+
+
+def price_of(time: pd.Series) -> np.ndarray:
+    """Price of an hour, as the plant file says it."""
+    local = time.dt.tz_convert("Europe/Lisbon")
+    dear = (local.dt.day_of_week < 5) & (local.dt.hour >= 7) & (local.dt.hour < 22)
+    return np.where(dear, 0.3, 0.1)
+
+
+def test_the_year_is_paid_at_the_hours_the_pump_runs(made: Made):
+    """121 days of data, carried on to a year; no month of it is a whole one at both ends."""
+    truth = laws()
+    outlook = made.table("outlook").query("quantity == 'efficiency'").set_index("pump")
+    pumps = made.table("pumps").set_index("pump")
+    recent = truth[truth["time"] >= truth["time"].max() - pd.Timedelta(days=30)]
+    for pump in "WF":
+        cost = truth[f"power_{pump}"] / 1e3 * price_of(truth["time"])
+        expected = cost.sum() * 365.25 / DAYS
+        assert outlook.loc[pump, "energy_cost_per_year_eur"] == pytest.approx(expected, rel=5e-3)
+        # What it loses is a part of what the last thirty days cost.
+        row = pumps.loc[pump]
+        part = (recent[f"power_{pump}"] / 1e3 * price_of(recent["time"])).sum() * 365.25 / 30
+        lost = -row["efficiency_deviation_pct"] / 100.0 * part
+        assert row["excess_cost_per_year_eur"] == pytest.approx(lost, rel=0.01)
+
+
+def test_the_duty_profile_misses_nothing(made: Made):
+    """Totals against those of the laws: what was metered at starts and stops counts too."""
+    truth, duty = laws(), made.table("duty_profile")
+    for pump in "WF":
+        mine = duty[duty["pump"] == pump]
+        running = truth[f"power_{pump}"] > 0
+        assert mine["running_time_h"].sum() == pytest.approx(running.sum(), abs=1)
+        energy, volume = truth[f"power_{pump}"].sum() / 1e3, 3600.0 * truth[f"flow_{pump}"].sum()
+        assert mine["electrical_energy_kwh"].sum() == pytest.approx(energy, rel=2e-3)
+        assert mine["volume_m3"].sum() == pytest.approx(volume, rel=2e-3)
+    both = duty[duty["combination"] == "F + W"].groupby("pump")["running_time_h"].sum()
+    together = ((truth["power_W"] > 0) & (truth["power_F"] > 0)).sum()
+    assert both.to_numpy() == pytest.approx(together, abs=1)
 
 
 def test_outlook_says_when_or_why_not(made: Made):

@@ -82,7 +82,8 @@ def test_events_in_words_latest_first():
         "pump": "P4", "time": day("2025-12-09"), "kind": "cleaning", "note": "strainer",
         "status": "ok", "efficiency_gain": -0.19, "efficiency_gain_u95": 0.17, "head_gain": 0.1,
         "head_gain_u95": 0.2, "suction_loss_gain": 15.37, "suction_loss_gain_u95": 3.5,
-        "saved_cost": 686.9, "saved_cost_u95": 195.4, "payback": 0.52,
+        "saved_cost": 686.9, "saved_cost_u95": 195.4, "event_cost": 400.0,
+        "payback_status": "ok", "payback": 0.52, "payback_low": 0.4, "payback_high": 0.73,
     }  # fmt: skip
     young = {"pump": "P4", "time": day("2026-06-18"), "kind": "overhaul", "note": "",
              "status": "no baseline before it"}  # fmt: skip
@@ -91,8 +92,18 @@ def test_events_in_words_latest_first():
     assert second == (
         "Cleaning of 2025-12-09 (strainer): efficiency −0.2 ± 0.2 % of baseline at the same duty, "
         "head +0.1 ± 0.2 %, suction loss less by 15.4 ± 3.5 kPa. "
-        "Saved so far 687 EUR ± 195 EUR; it pays for itself in 0.5 years."
+        "Saved so far 687 EUR ± 195 EUR; at that rate its cost of 400 EUR is earned in 0.5 years "
+        "(95 %: 0.4 to 0.7)."
     )
+    unsure = done | {"payback_status": "no certain saving", "payback": float("nan"),
+                     "payback_high": float("nan")}  # fmt: skip
+    (sentence,) = plain(event_sentences(Stub("event_effects", unsure), "P4", ZONE, "EUR"))
+    assert sentence.endswith(
+        "; whether its cost of 400 EUR is ever earned cannot be told, in 0.4 years at the earliest."
+    )
+    free = unsure | {"payback_status": "no cost", "payback_low": float("nan")}
+    (sentence,) = plain(event_sentences(Stub("event_effects", free), "P4", ZONE, "EUR"))
+    assert sentence.endswith("Saved so far 687 EUR ± 195 EUR.")
 
 
 def test_acknowledgements_in_words():

@@ -66,7 +66,7 @@ PUMPS = Contract(
         C(
             "excess_cost_per_year",
             "number",
-            "Yearly cost of the loss against baseline at the present rate of use.",
+            "Yearly cost of the loss against baseline at the present rate and hours of use.",
             "cost",
         ),
         C("excess_cost_per_year_u95", "number", "Its expanded uncertainty (95 %).", "cost"),
@@ -167,7 +167,12 @@ OUTLOOK = Contract(
         C("reach_earliest", "time", "Early end of its 95 % interval."),
         C("reach_latest", "time", "Late end; empty where the loss may not be growing."),
         C("overhaul_cost", "number", "Cost of an overhaul, from the plant file.", "cost"),
-        C("energy_cost_per_year", "number", "Energy cost, last twelve months.", "cost"),
+        C(
+            "energy_cost_per_year",
+            "number",
+            "Energy cost of the last twelve months, or of a year at the rate since data began.",
+            "cost",
+        ),
         C("loss_growth", "number", "Growth per year of the yearly cost of the loss.", "cost"),
         C(
             "overhaul_interval",
@@ -175,7 +180,12 @@ OUTLOOK = Contract(
             "Time between overhauls with the least mean cost of overhauls and lost energy.",
             "years",
         ),
-        C("overhaul_mean_cost", "number", "That mean cost, per year.", "cost"),
+        C(
+            "overhaul_mean_cost",
+            "number",
+            "That mean cost, per year; both empty where nothing grows.",
+            "cost",
+        ),
         C(
             "overhaul_time",
             "time",
@@ -230,8 +240,17 @@ EVENT_EFFECTS = Contract(
             "Energy saved to date, or to the next one, as it wears off.",
         ),
         *_gain("saved_cost", "cost", "What that would have cost."),
-        C("saved_cost_per_year", "number", "Mean saving per year to date.", "cost"),
+        *_gain("saved_cost_per_year", "cost", "Mean saving per year to date."),
         C("event_cost", "number", "What it cost, where the events file says.", "cost"),
-        C("payback", "number", "Cost over yearly saving; empty if nothing is saved.", "years"),
+        C(
+            "payback_status",
+            "label",
+            "ok, or why there is no payback: no cost, no saving known, or no certain saving, "
+            "where the interval of the saving holds none at all. Empty where status is not ok.",
+            nullable=False,
+        ),
+        C("payback", "number", "Cost over mean yearly saving to date.", "years"),
+        C("payback_low", "number", "Early end of its 95 % interval.", "years"),
+        C("payback_high", "number", "Late end; empty where it may never pay.", "years"),
     ),
 )
