@@ -21,8 +21,9 @@ from pipeline.backtest.importance import (
 )
 from pipeline.hydraulics.head import STANDARD_GRAVITY
 from pipeline.jobs.context import Run
+from pipeline.jobs.money import energy_prices
 from pipeline.jobs.pump_lines import RECENT_DAYS
-from pipeline.jobs.use import YEAR, hours_of, use_of
+from pipeline.jobs.use import YEAR
 from pipeline.performance.operating_points import STEADY
 from pipeline.quantities import display_unit
 
@@ -126,10 +127,9 @@ def _recent_facts(run: Run) -> pd.DataFrame:
     scale = YEAR / pd.Timedelta(days=RECENT_DAYS)
     found["hours_per_year"] = (hours * scale).reindex(found.index).clip(upper=_HOURS_PER_YEAR)
     found["energy_per_year"] = (energy * scale).reindex(found.index)
-    used = hours_of(run, months=3)
-    found["energy_cost"] = [
-        use_of(run, used, pump, since, cost="cost_now").cost_per_year for pump in found.index
-    ]
+    price, _ = energy_prices(run.plant, pd.DatetimeIndex(points["time"]), at=run.as_of)
+    cost = (points["electrical_power"] * grid * price).groupby(points["pump"].astype(str))
+    found["energy_cost"] = (cost.sum(min_count=1) * scale).reindex(found.index)
     known = run.read("pumps").set_index("pump")
     for name in (
         "overall_efficiency", "suction_pressure_source", "efficiency_deviation",
