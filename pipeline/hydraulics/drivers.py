@@ -42,6 +42,7 @@ __all__ = [
     "LoadCurve",
     "Motor",
     "PowerPoint",
+    "electrical_power",
     "minimum_motor_efficiency",
     "motor_efficiency",
     "motor_efficiency_u",
@@ -233,6 +234,58 @@ def shaft_power(
         power = as_float(motor_output_power(power, motor))
     if measured_at != "pump_shaft":
         power = power * _efficiency("transmission efficiency", transmission_efficiency)
+    return finish(power)
+
+
+def electrical_power(
+    shaft_power: npt.ArrayLike,
+    motor: Motor,
+    drive_efficiency: npt.ArrayLike = 1.0,
+    transmission_efficiency: npt.ArrayLike = 1.0,
+    measured_at: PowerPoint = "drive_input",
+) -> FloatArray:
+    """Power that would be measured for a power at the pump shaft: `shaft_power` turned round.
+
+    Parameters
+    ----------
+    shaft_power : array_like
+        Power at the pump shaft. [W]
+    motor : Motor
+        The motor. [-]
+    drive_efficiency, transmission_efficiency : array_like
+        As for `shaft_power`. [-]
+    measured_at : {'drive_input', 'motor_input', 'motor_shaft', 'pump_shaft'}
+        Where the power is measured. [-]
+
+    Returns
+    -------
+    ndarray
+        Power at that point. [W]
+
+    Raises
+    ------
+    RangeError
+        As for `shaft_power`.
+
+    Examples
+    --------
+    >>> motor = Motor(rated_power=30000.0, full_load_efficiency=0.93)
+    >>> drawn = electrical_power(30000.0, motor, drive_efficiency=0.97)
+    >>> round(float(drawn * 0.97 * 0.93), 3)
+    30000.0
+    """
+    if measured_at not in POWER_POINTS:
+        raise RangeError(
+            f"power measured at: found {measured_at!r}; expected one of "
+            f"{', '.join(POWER_POINTS)}. Say where the meter sits."
+        )
+    power = as_float(shaft_power)
+    if measured_at != "pump_shaft":
+        power = power / _efficiency("transmission efficiency", transmission_efficiency)
+    if measured_at in ("drive_input", "motor_input"):
+        power = as_float(motor_input_power(power, motor))
+    if measured_at == "drive_input":
+        power = power / _efficiency("drive efficiency", drive_efficiency)
     return finish(power)
 
 

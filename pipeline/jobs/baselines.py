@@ -10,13 +10,14 @@ import numpy as np
 import pandas as pd
 
 from pipeline.errors import InsufficientEvidenceError
+from pipeline.hydraulics.drivers import electrical_power
 from pipeline.hydraulics.head import STANDARD_GRAVITY
 from pipeline.jobs.context import Run
 from pipeline.months import months_between
 from pipeline.performance.baseline import BaselineCurve
 from pipeline.performance.deviation import deviation
 from pipeline.performance.good_period import FEWEST_LEARNING_DAYS, LEARNING_DAYS, first_change
-from pipeline.performance.operating_points import STEADY
+from pipeline.performance.operating_points import STEADY, motor_of
 from pipeline.plant import Pump
 from pipeline.plant.side_files import Event
 from pipeline.plant.types import BEGINNING
@@ -351,7 +352,11 @@ def baseline_rows(baselines: Sequence[Baseline]) -> pd.DataFrame:
                 "best_efficiency_flow": (
                     curve.best_efficiency_flow_ if curve is not None else np.nan
                 ),
-                "best_efficiency": curve.best_efficiency_ if curve is not None else np.nan,
+                "best_efficiency": (
+                    float(_overall(b, curve, np.array([curve.best_efficiency_flow_]))[1][0])
+                    if curve is not None
+                    else np.nan
+                ),
             }
         )
     return pd.DataFrame(rows)
@@ -366,7 +371,7 @@ def curve_rows(baselines: Sequence[Baseline]) -> pd.DataFrame:
             continue
         flow = np.linspace(curve.q_min_, curve.q_max_, CURVE_POINTS)
         total_head, head_u = curve.predict_head(flow, return_std=True)
-        efficiency, efficiency_u = curve.predict_efficiency(flow, return_std=True)
+        power, efficiency, efficiency_u = _overall(b, curve, flow)
         pieces.append(
             pd.DataFrame(
                 {
@@ -375,10 +380,38 @@ def curve_rows(baselines: Sequence[Baseline]) -> pd.DataFrame:
                     "flow": flow,
                     "total_head": total_head,
                     "total_head_u95": 2.0 * head_u,
-                    "electrical_power": curve.predict_power(flow),
+                    "electrical_power": power,
                     "overall_efficiency": efficiency,
                     "overall_efficiency_u95": 2.0 * efficiency_u,
                 }
             )
         )
     return pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()
+
+
+def _overall(
+    b: Baseline, curve: BaselineCurve, flow: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Electrical power, overall efficiency and its standard uncertainty along a baseline.
+
+    A maker's curve is one of shaft power: what the motor and the drive take is added as the
+    plant file describes them, and nothing is known of it where it does not.
+    """
+    power = np.asarray(curve.predict_power(flow), dtype=float)
+    efficiency, u = (np.asarray(a) for a in curve.predict_efficiency(flow, return_std=True))
+    if curve.power != "shaft_power":
+        return power, efficiency, u
+    motor, _ = motor_of(b.epoch.pump)
+    if motor is None:
+        nothing = np.full(len(flow), np.nan)
+        return nothing, nothing, nothing
+    d = b.epoch.pump.driver
+    drawn = np.asarray(
+        electrical_power(
+            power, motor, d.drive_efficiency, d.transmission_efficiency, d.power_measured_at
+        )
+    )
+    with np.errstate(invalid="ignore", divide="ignore"):
+        part = power / drawn
+        # The driver's uncertainty is a part of its own efficiency, independent of the curve's.
+        return drawn, efficiency * part, part * np.hypot(u, efficiency * d.efficiency_u)

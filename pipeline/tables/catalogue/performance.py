@@ -186,7 +186,8 @@ BASELINES = Contract(
         C(
             "best_efficiency",
             "number",
-            "Best overall efficiency, where seen.",
+            "Overall efficiency at that flow, where seen; of a maker's curve with the motor and "
+            "drive of the plant file, empty without them.",
             "overall_efficiency",
         ),
     ),
@@ -202,8 +203,19 @@ BASELINE_CURVES = Contract(
         C("flow", "number", "Volume flow.", "flow", nullable=False),
         C("total_head", "number", "Total head at reference speed.", "total_head"),
         C("total_head_u95", "number", "Its expanded uncertainty.", "total_head", difference=True),
-        C("electrical_power", "number", "Electrical power.", "electrical_power"),
-        C("overall_efficiency", "number", "Overall efficiency.", "overall_efficiency"),
+        C(
+            "electrical_power",
+            "number",
+            "Electrical power; of a maker's curve with the motor and drive of the plant file, "
+            "empty without them.",
+            "electrical_power",
+        ),
+        C(
+            "overall_efficiency",
+            "number",
+            "Overall efficiency; as the electrical power is.",
+            "overall_efficiency",
+        ),
         C(
             "overall_efficiency_u95",
             "number",
