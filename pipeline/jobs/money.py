@@ -1,4 +1,7 @@
-"""Energy, money and duty by month: ``energy_cost``, ``operating_regions``, ``duty_profile``."""
+"""Energy, money and duty by month.
+
+Tables ``energy_cost``, ``operating_regions``, ``interval_counts`` and ``duty_profile``.
+"""
 
 from __future__ import annotations
 
@@ -22,11 +25,11 @@ from pipeline.performance.economics import (
     suction_loss_power,
 )
 from pipeline.performance.operating_hours import operating_hours
-from pipeline.performance.operating_points import ALLOCATED, STEADY, ran
+from pipeline.performance.operating_points import ALLOCATED, STATUSES, STEADY, ran
 from pipeline.plant import Plant, Pump
 from pipeline.tables.store import inputs_digest
 
-_TABLES = ("energy_cost", "operating_regions")
+_TABLES = ("energy_cost", "operating_regions", "interval_counts")
 _COLUMNS = (
     "pump", "time", "status", "flow", "suction_flow", "speed_ratio", "total_head",
     "electrical_power", "hydraulic_power", "overall_efficiency",
@@ -56,7 +59,7 @@ class MonthNeeds:
 
 
 def build_money(run: Run, held: Workers, baselines: Sequence[Baseline]) -> None:
-    """Build ``energy_cost`` and ``operating_regions`` by month, and ``duty_profile``."""
+    """Build the tables of each month, and ``duty_profile``."""
     months = run.stage.months("operating_points")
     widths = flow_widths(run, months)
     losses = _with_uncertainty(run)
@@ -104,8 +107,23 @@ def make_month(run: Run, month: Month, needs: MonthNeeds) -> MonthMade:
         {
             "energy_cost": run.publish("energy_cost", _frame(costs)),
             "operating_regions": run.publish("operating_regions", _frame(regions)),
+            "interval_counts": run.publish(
+                "interval_counts", _counts(points, month, run.plant.station.grid)
+            ),
             DUTY_SUMS: None if sums is None else pa.Table.from_pandas(sums, preserve_index=False),
         }
+    )
+
+
+def _counts(points: pd.DataFrame, month: Month, grid: float) -> pd.DataFrame:
+    """Count the intervals of each pump by what became of them."""
+    keys = [points[name].astype(str).rename(name) for name in ("pump", "status")]
+    grouped = points["electrical_power"].groupby(keys, sort=True)
+    found = pd.DataFrame(
+        {"intervals": grouped.size(), "electrical_energy": grouped.sum(min_count=1) * grid}
+    ).reset_index()
+    return found.assign(
+        month=month, meaning=found["status"].map(STATUSES), interval_time=found["intervals"] * grid
     )
 
 

@@ -12,7 +12,7 @@ from pipeline.jobs.context import Run
 from pipeline.jobs.money import excess_energy
 from pipeline.jobs.perform import with_u95
 from pipeline.jobs.use import hours_of, use_of
-from pipeline.performance.operating_points import motor_of
+from pipeline.performance.operating_points import STATUSES, STEADY, motor_of
 from pipeline.performance.rolling import SOURCES_BY_CERTAINTY
 
 RECENT_DAYS = 30
@@ -20,7 +20,7 @@ RECENT_DAYS = 30
 
 def build_pumps(run: Run, baselines: Sequence[Baseline]) -> None:
     """Build ``pumps``: the latest of everything, one row per pump."""
-    tables = ("rolling_performance", "daily_deviations", "trends", "energy_cost", "flags")
+    tables = ("rolling_performance", "daily_deviations", "trends", "operating_points", "flags")
     inputs = ["pumps", 1, run.fingerprints.perform, run.as_of.isoformat()]
     inputs += [sorted(run.stage.digests(t).items()) for t in tables]
     run.build("pumps", None, inputs, lambda: _pump_rows(run, baselines))
@@ -40,8 +40,9 @@ def _pump_rows(run: Run, baselines: Sequence[Baseline]) -> pd.DataFrame:
         pump: use_of(run, hours, pump, since, cost="cost_now").cost_per_year
         for pump in run.plant.pumps
     }
+    counted = _counted(run, since)
     rows = [
-        _pump_row(run, pump, daily, deviations, trends, flags, since, yearly[pump])
+        _pump_row(run, pump, daily, deviations, trends, flags, since, yearly[pump], counted)
         for pump in run.plant.pumps
     ]
     frame = pd.DataFrame(rows)
@@ -57,6 +58,7 @@ def _pump_row(
     flags: pd.DataFrame,
     since: pd.Timestamp,
     yearly: float,
+    counted: pd.DataFrame,
 ) -> dict[str, object]:
     declared = run.plant.at(run.as_of).pumps.get(pump) or run.plant.pumps[pump][-1]
     mine = daily[daily["pump"] == pump]
@@ -73,7 +75,7 @@ def _pump_row(
     row |= {"running_time": float(lately["running_time"].sum())} | _recent(recent)
     row |= _trend_figures(trends, pump)
     row |= _loss(deviations, pump, since, yearly)
-    row["note"] = _note(mine, recent)
+    row["note"] = _note(mine, counted[counted["pump"] == pump])
     return row
 
 
@@ -163,9 +165,31 @@ def _loss(
     }
 
 
-def _note(mine: pd.DataFrame, recent: pd.DataFrame) -> str:
+def _counted(run: Run, since: pd.Timestamp) -> pd.DataFrame:
+    """Intervals since an instant by pump and status, the most first."""
+    months = run.stage.months("operating_points")[-3:]
+    points = run.read("operating_points", months or None, ("pump", "time", "status"))
+    points = points[points["time"] >= since]
+    keys = [points[name].astype(str) for name in ("pump", "status")]
+    counted = points.groupby(keys).size().rename("intervals").reset_index()
+    return counted.sort_values("intervals", ascending=False, kind="stable")
+
+
+def _note(mine: pd.DataFrame, counted: pd.DataFrame) -> str:
+    """Say what is missing where less than half of the intervals are operating points."""
     if mine.empty:
         return "never seen running"
-    if recent.empty:
-        return f"no operating points in the last {RECENT_DAYS} days of data"
-    return ""
+    total = int(counted["intervals"].sum())
+    days = f"the last {RECENT_DAYS} days of data"
+    if not total:
+        return f"did not run in {days}"
+    others = counted[counted["status"] != STEADY]
+    points = total - int(others["intervals"].sum())
+    if 2 * points >= total:
+        return ""
+    most = others.iloc[0]
+    few = f"only {points} of {total}" if points else f"none of {total}"
+    return (
+        f"{few} intervals in {days} are operating points; {most['intervals']} are none because: "
+        f"{STATUSES[str(most['status'])]}"
+    )

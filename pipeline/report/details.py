@@ -54,6 +54,8 @@ def details_of(
         ("Gauge checks that found something", readings.of_pump("gauge_checks", pump),
          _check_columns(readings, zone)),
         ("Suction fit now in force", fits, _fit_columns(zone)),
+        ("Operating points, and why other intervals are none",
+         _statuses(readings.of_pump("interval_counts", pump)), _status_columns(readings)),
         ("Hours by flow", readings.of_pump("duty_profile", pump), _duty_columns(readings)),
     )  # fmt: skip
     for title, rows, columns in shown:
@@ -235,6 +237,28 @@ def _fit_columns(zone: str) -> list[_Column]:
          f"{day_text(r['trained_to'], zone)}"),
         ("In use since", lambda r: str(r["month"])),
     ]  # fmt: skip
+
+
+def _statuses(rows: pd.DataFrame) -> pd.DataFrame:
+    """Sum the months up, the most first."""
+    if rows.empty:
+        return rows
+    names = ["intervals", "interval_time", "electrical_energy"]
+    summed = rows.groupby(["status", "meaning"], observed=True)[names].sum(min_count=1)
+    return summed.reset_index().sort_values("intervals", ascending=False, kind="stable")
+
+
+def _status_columns(readings: Readings) -> list[_Column]:
+    def unit(column: str) -> str:
+        return readings.unit("interval_counts", column)
+
+    return [
+        ("Status", lambda r: plain(r["status"])),
+        ("Which means", lambda r: str(r["meaning"])),
+        ("Intervals", _value("intervals", 0)),
+        (_headed("Time", unit("interval_time")), _value("interval_time", 0)),
+        (_headed("Energy", unit("electrical_energy")), _value("electrical_energy", 0)),
+    ]
 
 
 def _duty_columns(readings: Readings) -> list[_Column]:

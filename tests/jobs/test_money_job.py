@@ -328,3 +328,17 @@ def test_hours_by_region_and_npsh_margin(made: Made):
     worst = regions.loc[("F", "2026-03")]
     assert worst["time_below_npsh_margin_h"] > 0.3 * worst["running_time_h"]
     assert regions.loc[("W", "2026-03"), "time_below_npsh_margin_h"] < 24.0
+
+
+def test_every_interval_is_counted_with_its_reason(made: Made):
+    counts, truth = made.table("interval_counts"), laws()
+    assert counts["meaning"].notna().all()
+    for pump in "WF":
+        mine = counts[counts["pump"] == pump]
+        assert mine["intervals"].sum() == pytest.approx((truth[f"power_{pump}"] > 0).sum(), abs=1)
+        # One start and one stop a day: of twenty hours the two at its ends are mixed.
+        assert mine.loc[mine["status"] == "switching", "intervals"].sum() == pytest.approx(
+            2 * DAYS, abs=3
+        )
+        energy = truth[f"power_{pump}"].sum() / 1e3
+        assert mine["electrical_energy_kwh"].sum() == pytest.approx(energy, rel=2e-3)

@@ -11,7 +11,12 @@ from pipeline.tables.catalogue.action import (
 )
 from pipeline.tables.catalogue.backtest import BACKTEST_SCORES
 from pipeline.tables.catalogue.decision import GAUGE_WORTH, SUCTION_SENSITIVITY
-from pipeline.tables.catalogue.energy import DUTY_PROFILE, ENERGY_COST, OPERATING_REGIONS
+from pipeline.tables.catalogue.energy import (
+    DUTY_PROFILE,
+    ENERGY_COST,
+    INTERVAL_COUNTS,
+    OPERATING_REGIONS,
+)
 from pipeline.tables.catalogue.evidence import DATA_QUALITY, MEASUREMENTS, REJECTED_INPUT
 from pipeline.tables.catalogue.performance import (
     BASELINE_CURVES,
@@ -38,6 +43,7 @@ PUBLISHED: tuple[Contract, ...] = (
     ENERGY_COST,
     DUTY_PROFILE,
     OPERATING_REGIONS,
+    INTERVAL_COUNTS,
     GAUGE_WORTH,
     SUCTION_SENSITIVITY,
     BASELINES,

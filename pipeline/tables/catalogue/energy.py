@@ -112,6 +112,28 @@ OPERATING_REGIONS = Contract(
     "month",
 )
 
+INTERVAL_COUNTS = Contract(
+    "interval_counts",
+    "One row per pump, local month and status: how many intervals are operating points, and why "
+    "the others are none.",
+    ("pump", "month", "status"),
+    (
+        PUMP,
+        _MONTH,
+        C("status", "text", "As in operating_points.", nullable=False),
+        C("meaning", "text", "What that says, in words.", nullable=False),
+        C("intervals", "integer", "Grid intervals.", nullable=False),
+        C("interval_time", "number", "Time in them.", "duration"),
+        C(
+            "electrical_energy",
+            "number",
+            "Electrical energy of them; empty where no power is known.",
+            "electrical_energy",
+        ),
+    ),
+    "month",
+)
+
 DUTY_PROFILE = Contract(
     "duty_profile",
     "One row per pump, running combination and flow bin, over all data.",
