@@ -21,7 +21,13 @@ from pipeline.jobs.hours import header_columns, less_strainers
 from pipeline.jobs.line_friction import FRICTION, FRICTION_COLUMNS
 from pipeline.jobs.measure import grid_view
 from pipeline.jobs.perform import with_u95
-from pipeline.jobs.shared_flow import HeadOf, allocated_frames, shares_meter
+from pipeline.jobs.shared_flow import (
+    HeadOf,
+    allocated_frames,
+    head_since,
+    months_alone,
+    shares_meter,
+)
 from pipeline.jobs.suction import DRAWING, IN_FORCE, MODELS
 from pipeline.jobs.workers import MonthJob, MonthMade, Workers, build_months
 from pipeline.months import Month
@@ -129,6 +135,7 @@ def _build(
             run.stage.digest("measurements", month),
             _digest(mine, start, end),
             [_curve_digest(b, end) for b in curves],
+            [run.stage.digest(METERED, m) for m in months_alone(run, month)] if curves else [],
         ]
         inputs = {table: run.inputs("operating_points", parts)}
         jobs.append(MonthJob(month, inputs, (table, mine, curves)))
@@ -221,13 +228,14 @@ def _month(
     models = _Models(mine.models)
     atmosphere = float(atmospheric_pressure(run.plant.station.altitude))
     pieces = []
+    moved = head_since(run, month, curves)
     for era in run.plant.eras(start, end):
         view: GridView = grid_view(run, month, era.start, era.end)
         frames = pump_frames(era, view)
         if curves:
             head_of = _head_of(era, mine, models, atmosphere)
             try:
-                frames = allocated_frames(era, view, frames, curves, head_of)
+                frames = allocated_frames(era, view, frames, curves, moved, head_of)
             except GaugelessError as error:
                 text = " ".join(str(error).split())
                 failures.append(f"flows of shared meters, {month}: {text}")

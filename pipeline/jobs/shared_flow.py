@@ -12,7 +12,9 @@ from numpy.typing import NDArray
 from pipeline.assembly import GridView, pump_frames
 from pipeline.assembly.grid_view import Floats
 from pipeline.hydraulics.accuracy import Uncertainty
-from pipeline.jobs.baselines import Baseline
+from pipeline.jobs.baselines import Baseline, deviation_from, steady_points
+from pipeline.jobs.context import Run
+from pipeline.months import Month
 from pipeline.performance.allocation import MOST_U, SharedPump, allocate_flow
 from pipeline.performance.baseline import BaselineCurve
 from pipeline.performance.operating_points import ALLOCATED_U, instrument_uncertainty
@@ -21,6 +23,12 @@ from pipeline.plant import FlowMeter, Plant, Snapshot
 ROUNDS = 2
 """A head needs the suction pressure, which a model makes of the flow: the second round takes
 the flow of the first."""
+
+LEAST_ALONE = 20
+"""Points of a pump running alone that tell how far its head is from its curve."""
+
+LOOK_BACK = 3
+"""Months, this one included, in which such points are looked for."""
 
 _STANDING, _UNKNOWN = -1, -2
 
@@ -35,11 +43,59 @@ def shares_meter(plant: Plant) -> bool:
     return any(len(m.serves) > 1 and not set(m.serves) <= own for m in meters)
 
 
+def head_since(run: Run, month: Month, baselines: Sequence[Baseline]) -> list[float]:
+    """How far each pump's head is from its baseline by now, where it runs alone.
+
+    A worn pump passes less at the same head than its curve says, and would be given too much of
+    the meter. What it did alone, with the meter to itself, tells; nothing that was allocated
+    enters.
+
+    Parameters
+    ----------
+    run : Run
+        With the points before allocation.
+    month : str
+        The month whose flows are to be allocated.
+    baselines : sequence of Baseline
+        That may hold in it.
+
+    Returns
+    -------
+    list of float
+        Head over the baseline's at the same flow, of the latest month with enough points under
+        the same baseline; one where there is none [-].
+    """
+    return [_head_since(run, month, b) for b in baselines]
+
+
+def months_alone(run: Run, month: Month) -> list[Month]:
+    """Months in which `head_since` looks, the latest first."""
+    stored = [m for m in run.stage.months(run.learning_points) if m <= month]
+    return stored[: -LOOK_BACK - 1 : -1]
+
+
+def _head_since(run: Run, month: Month, b: Baseline) -> float:
+    curve, pump = b.curve, b.epoch.pump
+    if pump.flow_tag is not None or curve is None or curve.status_ != "ok":
+        return 1.0
+    for one in months_alone(run, month):
+        first, last = run.bounds(one)
+        start, end = max(first, b.epoch.start), min(last, b.epoch.end)
+        points = steady_points(run, pump.id, start, end) if start < end else pd.DataFrame()
+        if len(points) < LEAST_ALONE:
+            continue
+        found = deviation_from(points, b)["head_deviation"]
+        if found.notna().sum() >= LEAST_ALONE:
+            return 1.0 + float(found.mean())
+    return 1.0
+
+
 def allocated_frames(
     era: Snapshot,
     view: GridView,
     frames: Mapping[str, pd.DataFrame],
     baselines: Sequence[Baseline],
+    moved: Sequence[float],
     head_of: HeadOf,
 ) -> dict[str, pd.DataFrame]:
     """Allocate the flow of every interval that allows it.
@@ -54,6 +110,8 @@ def allocated_frames(
         As from ``assembly.pump_frames`` without allocation.
     baselines : sequence of Baseline
         That may hold here.
+    moved : sequence of float
+        Head of each over that of its curve by now, from `head_since` [-].
     head_of : callable
         Works out the heads of a pump in some rows of its frame.
 
@@ -63,7 +121,7 @@ def allocated_frames(
         Frames with ``flow_source`` ``allocated`` where a flow was, and two more columns with
         its uncertainty, missing elsewhere.
     """
-    curves = _curves(baselines)
+    curves = _curves(baselines, moved)
     meters = [_Meter(era, view, frames, m, curves) for m in era.flow_meters.values()]
     meters = [m for m in meters if m.users]
     current = dict(frames)
@@ -89,14 +147,15 @@ class _InForce:
     start: pd.Timestamp
     end: pd.Timestamp
     curve: BaselineCurve
+    moved: float
 
 
-def _curves(baselines: Sequence[Baseline]) -> dict[str, list[_InForce]]:
+def _curves(baselines: Sequence[Baseline], moved: Sequence[float]) -> dict[str, list[_InForce]]:
     """The usable curves of each pump."""
     found: dict[str, list[_InForce]] = {}
-    for b in baselines:
+    for b, part in zip(baselines, moved, strict=True):
         if b.curve is not None and b.curve.status_ == "ok":
-            one = _InForce(b.epoch.start, b.epoch.end, b.curve)
+            one = _InForce(b.epoch.start, b.epoch.end, b.curve, part)
             found.setdefault(b.epoch.pump.id, []).append(one)
     return found
 
@@ -150,7 +209,7 @@ class _Meter:
             if not len(rows) or not running:
                 continue
             pumps = [
-                _shared_pump(self._curves[name][k].curve, name, current[name].iloc[rows], head_of)
+                _shared_pump(self._curves[name][k], name, current[name].iloc[rows], head_of)
                 for name, k in running
             ]
             result = allocate_flow(
@@ -177,10 +236,17 @@ def _pattern(frame: pd.DataFrame, curves: Sequence[_InForce]) -> NDArray[np.int6
 
 
 def _shared_pump(
-    curve: BaselineCurve, name: str, rows: pd.DataFrame, head_of: HeadOf | None
+    holds: _InForce, name: str, rows: pd.DataFrame, head_of: HeadOf | None
 ) -> SharedPump:
     nothing, one = np.full(len(rows), np.nan), np.ones(len(rows))
     heads = (nothing, Uncertainty(nothing, nothing), one)
     if head_of is not None:
         heads = head_of(name, rows.reset_index(drop=True))
-    return SharedPump(curve=curve, total_head=heads[0], total_head_u=heads[1], speed_ratio=heads[2])
+    head, u, speed = heads
+    # The curve stays as it was learned; the head is put back to what it would be on it.
+    return SharedPump(
+        curve=holds.curve,
+        total_head=head / holds.moved,
+        total_head_u=Uncertainty(u.systematic / holds.moved, u.random / holds.moved),
+        speed_ratio=speed,
+    )
