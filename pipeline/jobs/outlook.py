@@ -44,6 +44,7 @@ def _rows(run: Run, baselines: Sequence[Baseline]) -> pd.DataFrame:
             row = _row(run, b, quantity, trends, mine)
             if quantity == "efficiency":
                 row |= _overhaul(b, row, use_of(run, hours, pump).cost_per_year)
+            row.pop(MIDDLE, None)
             rows.append(row)
     return pd.DataFrame(rows)
 
@@ -74,7 +75,7 @@ def _row(
     if mine.empty or row["reason"] != "ok" or daily.empty:
         return row
     trend = mine.iloc[0]
-    value, u = _level_now(daily, quantity)
+    value, u, middle = _level_now(daily, quantity)
     row |= {
         "level": value,
         "level_u95": 2.0 * u,
@@ -96,11 +97,13 @@ def _row(
     )
     row["status"] = found.status
     if found.status != "no_trend":
-        last = pd.Timestamp(trend["last_day"])
-        row["reach_time"] = _after(last, found.days)
-        row["reach_earliest"] = _after(last, found.days_lower95)
-        row["reach_latest"] = _after(last, found.days_upper95)
-    return row
+        for name, days in (
+            ("time", found.days),
+            ("earliest", found.days_lower95),
+            ("latest", found.days_upper95),
+        ):
+            row[f"reach_{name}"] = _after(middle, days, pd.Timestamp(trend["last_day"]))
+    return row | {MIDDLE: middle}
 
 
 def _rate_u(row: dict[str, object]) -> float:
@@ -114,19 +117,32 @@ _TIMES = (
 )  # fmt: skip
 
 
-def _level_now(daily: pd.DataFrame, quantity: str) -> tuple[float, float]:
-    """Deviation over the last days with any, and its standard uncertainty."""
+MIDDLE = "middle"
+"""Day for which the level of a row stands."""
+
+
+def _level_now(daily: pd.DataFrame, quantity: str) -> tuple[float, float, pd.Timestamp]:
+    """Deviation over the last days with any, its standard uncertainty, and their mean day.
+
+    A level of a month is that of the month's middle: from there on the loss goes on growing.
+    """
     name = f"{quantity}_deviation"
     recent = daily[daily["day"] >= daily["day"].max() - pd.Timedelta(days=LEVEL_DAYS)]
     found = level(recent[name], recent["electrical_energy"])
     systematic = float(recent[f"{name}_u_systematic"].mean())
-    return found.mean, float(np.hypot(found.u, systematic))
+    known = recent[name].notna() & (recent["electrical_energy"] > 0.0)
+    lag = (recent.loc[known, "day"] - daily["day"].max()) / pd.Timedelta("1D")
+    weight = recent.loc[known, "electrical_energy"]
+    mean = float(np.average(lag, weights=weight)) if known.any() else 0.0
+    middle = daily["day"].max() + pd.Timedelta(days=mean)
+    return found.mean, float(np.hypot(found.u, systematic)), middle
 
 
-def _after(day: pd.Timestamp, days: float) -> pd.Timestamp:
+def _after(day: pd.Timestamp, days: float, last: pd.Timestamp) -> pd.Timestamp:
+    """Give the day so many days on, but none before the last one that is known."""
     if not np.isfinite(days) or days > FARTHEST_DAYS:
         return pd.NaT  # type: ignore[return-value]
-    return (day + pd.Timedelta(days=days)).floor("D")
+    return max((day + pd.Timedelta(days=days)).floor("D"), last)
 
 
 def _overhaul(b: Baseline, row: dict[str, object], yearly: float) -> dict[str, object]:
@@ -150,9 +166,9 @@ def _overhaul(b: Baseline, row: dict[str, object], yearly: float) -> dict[str, o
         cost,
         yearly,
     )
-    last = pd.Timestamp(row["last_day"])  # type: ignore[arg-type]
+    middle, last = pd.Timestamp(row[MIDDLE]), pd.Timestamp(row["last_day"])  # type: ignore[arg-type]
     for name, years in (
         ("time", due.years), ("earliest", due.earliest), ("latest", due.latest)
     ):  # fmt: skip
-        found[f"overhaul_{name}"] = _after(last, years * DAYS_PER_YEAR)
+        found[f"overhaul_{name}"] = _after(middle, years * DAYS_PER_YEAR, last)
     return found
