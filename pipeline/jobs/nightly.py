@@ -44,7 +44,7 @@ from pipeline.jobs.workers import Workers
 from pipeline.jobs.workers import workers as hold_workers
 from pipeline.months import month_bounds, months_between
 from pipeline.plant import Plant, read_plant
-from pipeline.plant.side_files import Notes
+from pipeline.plant.side_files import Acknowledgement, Event, Notes
 from pipeline.tables.catalogue import PUBLISHED
 from pipeline.tables.contracts import dictionary_rows
 from pipeline.tables.store import Stage, Store, inputs_digest
@@ -254,15 +254,17 @@ def _run(
     changed = False
     for stop in stops:
         run.as_of = stop
+        # What is planned, or was done after the night that is looked at, has not happened yet.
+        events = [event for event in notes.events if event.time < stop]
         measure(run, held, ledger)
-        check_gauges_and_fit(run, held, notes.events, notes.survey)
+        check_gauges_and_fit(run, held, events, notes.survey)
         build_points(run, held)
-        baselines = find_baselines(run, held, notes.events)
+        baselines = find_baselines(run, held, events)
         allocate_flows(run, held, baselines)
         roll_up(run, held)
         compare(run, held, baselines)
         find_trends(run, held, baselines)
-        _finish_tables(run, held, baselines, notes)
+        _finish_tables(run, held, baselines, events, notes.acknowledgements)
         result = _finish(run, stage, started, stop, seen)
         changed |= result.changed
         total.add(run.outcome)
@@ -312,10 +314,16 @@ def _publish(result: RunResult, progress: Progress) -> RunResult:
 _SECOND = pd.Timedelta(seconds=1)
 
 
-def _finish_tables(run: Run, held: Workers, baselines: list[Baseline], notes: Notes) -> None:
-    find_flags(run, baselines, notes.events, notes.acknowledgements)
+def _finish_tables(
+    run: Run,
+    held: Workers,
+    baselines: list[Baseline],
+    events: Sequence[Event],
+    acknowledgements: Sequence[Acknowledgement],
+) -> None:
+    find_flags(run, baselines, events, acknowledgements)
     build_money(run, held, baselines)
-    build_event_effects(run, held, baselines, notes.events)
+    build_event_effects(run, held, baselines, events)
     build_outlook(run, baselines)
     build_pumps(run, baselines)
     contracts = repr(PUBLISHED)
