@@ -393,9 +393,7 @@ def test_one_status_for_a_whole_row_or_one_name_over_many_columns(put, name: str
 
 
 def test_status_columns_that_are_not_there(put) -> None:
-    with pytest.raises(
-        ExportError, match=r"(?s)No tag has a status.*'P1.FLOW st'"
-    ):
+    with pytest.raises(ExportError, match=r"(?s)No tag has a status.*'P1.FLOW st'"):
         read_export(put(STATED), replace(BY_TAG, status_column="{tag} st"), TAGS)
     with pytest.raises(ExportError, match=r"'st' \(status_column\)"):
         read_export(put(STATED), replace(BY_TAG, status_column="st"), TAGS)
