@@ -21,6 +21,13 @@ POINT = re.compile(r"^[+-]?\d*\.?\d+(?:[eE][+-]?\d+)?$")
 COMMA = re.compile(r"^[+-]?\d{1,3}(?:\.\d{3})+(?:,\d+)?$|^[+-]?\d*,\d+$")
 
 
+GROUP_MARKS = {" ": " \u00a0\u2007\u2009\u202f", "'": "'\u2019"}
+"""Marks that group thousands and nothing else, by the one that is declared for all alike."""
+GROUPED_BY_MARK = re.compile(
+    r"^[+-]?\d{1,3}(?:([ \u00a0\u2007\u2009\u202f'\u2019])\d{3})(?:\1\d{3})*(?:[.,]\d+)?$"
+)
+
+
 def is_time(cell: str) -> bool:
     """Tell whether a cell looks like a timestamp."""
     return bool(
@@ -91,7 +98,8 @@ def numeric_share(cells: list[str], export: ExportFormat) -> float:
     if not filled:
         return 0.0
     pattern = COMMA if export.decimal == "," else POINT
-    plain = [c.replace(",", "") if export.thousands == "," else c for c in filled]
+    marks = GROUP_MARKS.get(export.thousands or "", "," if export.thousands == "," else "")
+    plain = [re.sub(f"[{marks}]", "", c) if marks else c for c in filled]
     return sum(bool(pattern.match(c) or POINT.match(c)) for c in plain) / len(filled)
 
 

@@ -9,6 +9,7 @@ from pipeline.exports.findings import Finding
 from pipeline.exports.sniff import DAY_OR_MONTH
 from pipeline.exports.tag_facts import EFFICIENCY, NEAR_ATMOSPHERE, Guess, TagFacts
 from pipeline.plant.types import ExportFormat
+from pipeline.quantities import conversion
 
 __all__ = ["draft_plant_file"]
 
@@ -140,7 +141,10 @@ def _tag(facts: TagFacts, quantity: Guess, unit: Guess, suspect: Finding | None)
             lines.append(f"unit = {_text(unit.what)}" + _remark(unit.why))
         else:
             lines.append('# unit = ""' + _remark(f"could not know: {unit.why}"))
-    if "pressure" in quantity.what and quantity.what != "pressure_loss":
+    if quantity.what in ("flow_total", "energy_total") and facts.is_counter:
+        lines.append('measures = "running_total"' + _remark("its value only rises"))
+    is_stated = bool(unit.what) and conversion(unit.what, quantity.what).reference is not None
+    if "pressure" in quantity.what and quantity.what != "pressure_loss" and not is_stated:
         likely, other = "gauge", "absolute"
         if unit.why.endswith(NEAR_ATMOSPHERE):
             likely, other = other, likely

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.exports.tag_facts import EFFICIENCY, TagFacts
+from pipeline.quantities import conversion
 
 __all__ = ["Finding", "common_raster", "find_contradictions"]
 
@@ -110,7 +111,8 @@ def find_contradictions(
     found += _efficiencies(facts, quantities, raster)
     found += _copies(raster, facts)
     found += _totals(facts, quantities, arrays)
-    found += _absolute_pressures(facts, quantities, raster)
+    unsaid = {t: q for t, q in quantities.items() if not _says_absolute(q, units.get(t, ""))}
+    found += _absolute_pressures(facts, unsaid, raster)
     found += _tank_balances(quantities, arrays)
     found += _proportional_meters(quantities, raster)
     found += _odd_ranges(facts, quantities, units)
@@ -241,6 +243,12 @@ def _as_interval_total(
         if fit > 0.98 and any(abs(ratio / part - 1) < 0.03 for part in parts):
             return other, ratio, interval / 60, fit
     return None
+
+
+def _says_absolute(quantity: str, unit: str) -> bool:
+    """Tell whether a unit such as psia says itself that the pressure is absolute."""
+    is_pressure = bool(unit) and quantity.endswith("pressure")
+    return is_pressure and conversion(unit, quantity).reference == "absolute"
 
 
 _ATMOSPHERES = {"bar": (1.01325, 0.12), "kPa": (101.325, 12.0), "psi": (14.696, 1.7)}

@@ -60,8 +60,22 @@ def parquet_sheet(path: Path) -> tuple[Sheet, int | None]:
 
 
 def text_sheet(path: Path) -> tuple[Sheet, int | None]:
-    """Give the first rows of a text file, and the column of its timestamps."""
-    member = members(path)[0]
+    """Give the first rows of a text file, and the column of its timestamps.
+
+    Of the files of an archive the first that can be described counts.
+    """
+    inside = members(path)
+    failure = None
+    for member in inside:
+        try:
+            return _member_sheet(path, member)
+        except ExportError as error:
+            failure = failure or error
+    assert failure is not None  # noqa: S101 - there is a member, and it was not described
+    raise failure
+
+
+def _member_sheet(path: Path, member: str | None) -> tuple[Sheet, int | None]:
     with open_text(path, member, None) as text:
         block = next(text.blocks(1 << 20), b"")
         note = text.note

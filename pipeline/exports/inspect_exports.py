@@ -10,6 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.errors import ExportError
+from pipeline.exports.cell_forms import VALUE_NAMES, named
 from pipeline.exports.draft import draft_plant_file
 from pipeline.exports.findings import Finding, find_contradictions
 from pipeline.exports.merge import merge_samples
@@ -20,6 +21,7 @@ from pipeline.exports.tag_facts import (
     Guess,
     TagFacts,
     arrays_of,
+    bracketed_unit,
     facts_of,
     guess_quantity,
     guess_unit,
@@ -142,7 +144,7 @@ def inspect_exports(
     facts = facts_of(samples)
     tags = []
     for name, own in facts.items():
-        quantity = guess_quantity(own, units.get(name, ""))
+        quantity = guess_quantity(own, units.get(name, "") or bracketed_unit(name))
         tags.append(TagGuess(own, quantity, guess_unit(own, quantity.what, units)))
     findings = find_contradictions(
         facts,
@@ -243,11 +245,30 @@ def _read_group(
     group = ExportGroup(
         export=export,
         files=tuple(path for path, _, _ in members),
-        reasons=members[0][2].reasons,
-        unknown=_open_questions([seen for _, _, seen in members]),
+        reasons=_reasons([seen for _, _, seen in members]),
+        unknown=(*_open_questions([seen for _, _, seen in members]), *_nameless(members)),
         notes=tuple(dict.fromkeys(notes)),
     )
     return group, table, stated
+
+
+def _reasons(seen: Sequence[Sniffed]) -> tuple[str, ...]:
+    """Give the reasons found in the first file, and what others add on cells and columns."""
+    others = [text for file in seen[1:] for text in file.reasons]
+    more = [t for t in others if t.endswith("left out.") or "groups thousands" in t]
+    return tuple(dict.fromkeys([*seen[0].reasons, *more]))
+
+
+def _nameless(members: Sequence[_Member]) -> tuple[str, ...]:
+    """Point out files that hold one tag each and name it in no row and no column."""
+    tags = {tag for _, _, seen in members for tag in seen.tags}
+    if len(members) < 2 or len(tags) != 1 or not named(next(iter(tags)), VALUE_NAMES):
+        return ()
+    return (
+        f"Which tag each file holds: all call their values '{next(iter(tags))}'. If the files are "
+        "of different tags, join them into one with a column of tags first; read as they are, "
+        "each would replace the one before.",
+    )
 
 
 def _open_questions(seen: Sequence[Sniffed]) -> tuple[str, ...]:

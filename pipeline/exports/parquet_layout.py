@@ -16,7 +16,14 @@ from pipeline.exports.dialect import status_names
 from pipeline.exports.streams import Unfinished
 from pipeline.plant.types import ExportFormat
 
-__all__ = ["ParquetLayout", "describe_parquet", "is_text", "layout_of", "open_parquet"]
+__all__ = [
+    "ParquetLayout",
+    "describe_parquet",
+    "is_text",
+    "layout_of",
+    "open_parquet",
+    "partition_values",
+]
 
 _MAGIC = b"PAR1"
 TagEncoding = Literal["dictionary", "plain", "path", "columns"]
@@ -113,7 +120,8 @@ def open_parquet(path: Path) -> pq.ParquetFile:
         raise ExportError(f"The Parquet footer cannot be read: {text}") from None
 
 
-def _partition_values(path: Path) -> dict[str, str]:
+def partition_values(path: Path) -> dict[str, str]:
+    """Read what folders such as ``tag=NAME`` on the way to a file say."""
     pairs = (part.partition("=") for part in path.parts[:-1])
     return {unquote(key): unquote(value) for key, mark, value in pairs if mark and key}
 
@@ -179,7 +187,7 @@ def layout_of(
     """Say the same of an open file; ``describe_parquet`` tells about the parameters."""
     schema = file.schema_arrow
     names = schema.names
-    in_path = _partition_values(path)
+    in_path = partition_values(path)
     path_tag = None
     missing = []
     time = _column(names, export.time_column)

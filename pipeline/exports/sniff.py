@@ -16,6 +16,8 @@ import pyarrow as pa
 from pipeline.errors import ExportError
 from pipeline.exports.cell_forms import (
     COMMA,
+    GROUP_MARKS,
+    GROUPED_BY_MARK,
     POINT,
     STATUS_NAMES,
     TAG_NAMES,
@@ -30,6 +32,7 @@ from pipeline.exports.cell_forms import (
 )
 from pipeline.exports.date_texts import DayOrderProof, could_swap_day_and_month
 from pipeline.exports.first_rows import Sheet, parquet_sheet, text_sheet
+from pipeline.exports.parquet_layout import partition_values
 from pipeline.exports.quality import StatusReader
 from pipeline.exports.read import is_parquet
 from pipeline.exports.streams import Unfinished
@@ -101,10 +104,10 @@ def sniff(path: Path) -> Sniffed:
         raise ExportError(f"{path.name}: {str(error).splitlines()[0]}") from None
     if time is None:
         raise ExportError(f"{path.name}: no column holds timestamps.")
-    return _describe(sheet, time)
+    return _describe(sheet, time, path)
 
 
-def _describe(sheet: Sheet, time: int) -> Sniffed:
+def _describe(sheet: Sheet, time: int, path: Path) -> Sniffed:
     unknown: list[str] = []
     export = replace(sheet.export, time_column=sheet.names[time])
     if not sheet.is_typed_time:
@@ -134,6 +137,10 @@ def _describe(sheet: Sheet, time: int) -> Sniffed:
         return Sniffed(
             export=export, reasons=tuple(sheet.reasons), unknown=tuple(unknown), units=units
         )
+    in_folder = _tag_in_folder(sheet, others, export, path)
+    if in_folder is not None:
+        sheet.reasons.append(f"Folders such as '{in_folder.tag_column}=NAME' name the tags.")
+        return Sniffed(export=in_folder, reasons=tuple(sheet.reasons), unknown=tuple(unknown))
     export = replace(export, layout="wide", tag_column=None, value_column=None)
     numbers = [i for i in others if numeric_share(sheet.columns[i], export) > 0.5]
     switches = [i for i in others if i not in numbers and are_states(sheet.columns[i])]
@@ -163,6 +170,27 @@ def _describe(sheet: Sheet, time: int) -> Sniffed:
         tags=tags,
         switches=tuple(sheet.names[i] for i in switches if i not in statuses),
         units=units,
+    )
+
+
+def _tag_in_folder(
+    sheet: Sheet, others: list[int], export: ExportFormat, path: Path
+) -> ExportFormat | None:
+    """Find a Parquet file whose folder names the tag of its one column of values."""
+    keys = [key for key in partition_values(path) if named(key, TAG_NAMES)]
+    values = [i for i in others if numeric_share(sheet.columns[i], export) > 0.5]
+    if not keys or not is_parquet(path):
+        return None
+    called = [i for i in values if named(sheet.names[i], VALUE_NAMES)]
+    if not called and len(values) != 1:
+        return None
+    status = [i for i in others if named(sheet.names[i], STATUS_NAMES) and i not in called]
+    return replace(
+        export,
+        layout="long",
+        tag_column=keys[0],
+        value_column=sheet.names[(called or values)[0]],
+        status_column=sheet.names[status[0]] if status else None,
     )
 
 
@@ -232,7 +260,14 @@ def _number_marks(
     sheet: Sheet, others: list[int], export: ExportFormat, unknown: list[str]
 ) -> ExportFormat:
     """Find the decimal mark and the mark of thousands, as far as numbers prove them."""
-    cells = [c for i in others for c in sheet.columns[i][:500] if c[-1:].isdigit()]
+    cells = [c for i in others for c in sheet.columns[i] if c[-1:].isdigit()]
+    marked = next(((c, m.group(1)) for c in cells if (m := GROUPED_BY_MARK.match(c))), None)
+    if marked is not None:
+        mark, marks = next((k, v) for k, v in GROUP_MARKS.items() if marked[1] in v)
+        kind = {" ": "A blank", "'": "An apostrophe"}[mark]
+        sheet.reasons.append(f"{kind} groups thousands, as in '{marked[0]}'.")
+        export = replace(export, thousands=mark)
+        cells = [re.sub(f"[{marks}]", "", c) for c in cells]
     with_comma = [c for c in cells if COMMA.match(c)]
     # "4,012" may be four and a bit or four thousand; "0,012" and "4,01" are decimal commas.
     either = [
@@ -249,10 +284,10 @@ def _number_marks(
             sheet.reasons.append(f"Numbers have a decimal comma, such as {_first(cells, COMMA)}.")
         else:
             unknown.append(f"Whether the comma in '{either[0]}' is a decimal mark or thousands.")
-        if any(_GROUPED_COMMA.match(c) for c in cells):
+        if export.thousands is None and any(_GROUPED_COMMA.match(c) for c in cells):
             export = replace(export, thousands=".")
             sheet.reasons.append("A point groups thousands.")
-    elif grouped:
+    elif grouped and export.thousands is None:
         sheet.reasons.append(f"A comma groups thousands, as in '{grouped[0]}'.")
         export = replace(export, thousands=",")
     return export

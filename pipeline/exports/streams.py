@@ -262,10 +262,11 @@ class _Rewound(io.RawIOBase):
         return True
 
     def read(self, size: int = -1) -> bytes:
-        if self._head:
-            head, self._head = self._head, b""
-            return head
-        return self._raw.read(size)
+        head, self._head = self._head, b""
+        if not head:
+            return self._raw.read(size)
+        # A first piece of a few bytes would show nothing of the rows below the header.
+        return head + self._raw.read(size - len(head)) if size > len(head) else head
 
 
 def _sniffed(raw: BinaryIO, encoding: str | None) -> Text:

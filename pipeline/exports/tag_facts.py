@@ -15,7 +15,15 @@ import pyarrow as pa
 from pipeline.errors import UnitError
 from pipeline.quantities import QUANTITIES, accepted_spellings, conversion
 
-__all__ = ["Guess", "TagFacts", "facts_of", "guess_quantity", "guess_unit", "name_words"]
+__all__ = [
+    "Guess",
+    "TagFacts",
+    "bracketed_unit",
+    "facts_of",
+    "guess_quantity",
+    "guess_unit",
+    "name_words",
+]
 
 EFFICIENCY = "efficiency"
 """What a name may promise although no tag measures it."""
@@ -26,7 +34,22 @@ _NAMES: tuple[tuple[str, tuple[str, ...]], ...] = (
     (EFFICIENCY, ("eff", "efficiency", "eta", "wirkungsgrad", "effic")),
     ("power_factor", ("pf", "cosphi")),
     ("energy_total", ("kwh", "mwh", "energy", "energie", "energia")),
-    ("flow_total", ("total", "totaliser", "totalizer", "tot", "totaliz", "volume", "vol", "sum")),
+    (
+        "flow_total",
+        (
+            "total",
+            "totaliser",
+            "totalizer",
+            "tot",
+            "totaliz",
+            "volume",
+            "vol",
+            "sum",
+            "cumul",
+            "cumule",
+            "zahler",
+        ),
+    ),
     ("pressure_loss", ("dp", "pdi", "pdt", "diff", "differential", "strainer")),
     (
         "electrical_power",
@@ -42,6 +65,7 @@ _NAMES: tuple[tuple[str, tuple[str, ...]], ...] = (
             "jit",
             "potencia",
             "potenza",
+            "puissance",
         ),
     ),
     ("level", ("level", "lvl", "li", "lt", "lit", "niveau", "pegel", "depth", "nivel", "livello")),
@@ -233,7 +257,8 @@ def guess_quantity(facts: TagFacts, unit: str = "") -> Guess:
     Guess
         A quantity name, or ``efficiency``, which no instrument measures.
     """
-    words = name_words(facts.name)
+    # Capitals within a unit part no words: "kW" is one.
+    words = [*name_words(facts.name), *re.findall(r"[a-z]+", facts.name.casefold())]
     for quantity, known in _NAMES:
         hit = next((word for word in words if word in known), None)
         if hit is not None:
@@ -299,14 +324,26 @@ def guess_unit(facts: TagFacts, quantity: str, stated: Mapping[str, str] | None 
         if own == "%":
             return Guess("", "the export states '%': give unit = '%' with the instrument's range")
         return Guess("", f"the export states '{own}', which does not fit {quantity}")
-    bracket = re.search(r"[\[(]\s*([^\])]+?)\s*[\])]\s*$", facts.name)
-    if bracket and _fits(bracket.group(1), quantity):
-        return Guess(bracket.group(1), "it stands in the name")
+    bracketed = bracketed_unit(facts.name)
+    if bracketed and _fits(bracketed, quantity):
+        return Guess(bracketed, "it stands in the name")
     pieces = {p.casefold() for p in re.split(r"[^A-Za-z0-9/%]+", facts.name)}
     for word in _UNIT_WORDS:
         if word.casefold() in pieces and _fits(word, quantity):
             return Guess(word, "it stands in the name")
     return _unit_by_size(facts, quantity)
+
+
+def bracketed_unit(name: str) -> str:
+    """Give the text in brackets at the end of a name; empty if there is none.
+
+    Examples
+    --------
+    >>> bracketed_unit("Puissance (kW)")
+    'kW'
+    """
+    found = re.search(r"[\[(]\s*([^\])]+?)\s*[\])]\s*$", name)
+    return found.group(1) if found else ""
 
 
 def _unit_by_size(facts: TagFacts, quantity: str) -> Guess:

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import shutil
 import tomllib
+import zipfile
 from pathlib import Path
+from urllib.parse import quote
 
 import numpy as np
 import pandas as pd
@@ -387,3 +389,79 @@ def test_a_state_beside_a_tag_is_no_status_of_it(tmp_path) -> None:
     (tmp_path / "e.csv").write_text("\n".join(lines) + "\n")
     (group,) = inspect_exports(tmp_path).groups
     assert group.export.status_column is None
+
+
+def test_folders_that_name_the_tags(tmp_path) -> None:
+    times = pa.array([1_709_251_200 + 60 * i for i in range(40)]).cast(pa.timestamp("s", "UTC"))
+    for name, value in (("FT 1/A", 2.5), ("LT1", 3.5)):
+        folder = tmp_path / "in" / f"tag={quote(name, safe='')}"
+        folder.mkdir(parents=True)
+        pq.write_table(pa.table({"ts": times, "value": [value] * 40}), folder / "p.parquet")
+    found = inspect_exports(tmp_path)
+    assert [t.facts.name for t in found.tags] == ["FT 1/A", "LT1"]
+    assert 'tag_column = "tag"' in found.draft
+
+
+def test_files_that_name_their_tag_nowhere(tmp_path) -> None:
+    for name in ("flow", "level"):
+        text = "".join(f"2024-03-01T00:{m:02d}:00Z,{m}.5\n" for m in range(60))
+        (tmp_path / f"{name}.csv").write_text("Timestamp,Value\n" + text)
+    (group,) = inspect_exports(tmp_path).groups
+    assert "Which tag each file holds: all call their values 'Value'" in group.unknown[0]
+
+
+def test_an_archive_with_a_word_to_the_reader(tmp_path) -> None:
+    with zipfile.ZipFile(tmp_path / "e.zip", "w") as archive:
+        archive.writestr("LIESMICH.txt", "Nur zum internen Gebrauch.\n")
+        rows = "".join(f"2024-03-01T00:{m:02d}:00Z;{m}.5\n" for m in range(60))
+        archive.writestr("data.csv", "time;P1 FLOW\n" + rows)
+    found = inspect_exports(tmp_path)
+    assert [t.facts.name for t in found.tags] == ["P1 FLOW"]
+
+
+@pytest.mark.parametrize(("written", "declared"), [("'", "'"), ("\u202f", " "), (" ", " ")])
+def test_marks_that_group_thousands_in_one_column_of_one_file(tmp_path, written, declared) -> None:
+    head = "time;P1 FLOW;Z\u00e4hler (m3)\n"
+    for day, counted in (("01", "7.5"), ("02", f"1{written}234.5")):
+        rows = [f"2024-03-{day}T00:{m:02d}:00Z;{m}.5;{counted}\n" for m in range(60)]
+        (tmp_path / f"{day}.csv").write_text(head + "".join(rows), encoding="utf-8")
+    found = inspect_exports(tmp_path)
+    assert found.groups[0].export.thousands == declared
+    assert any("groups thousands" in reason for reason in found.groups[0].reasons)
+    counter = found.tags[1]
+    assert (counter.facts.high, counter.quantity.what, counter.unit.what) == (
+        1234.5,
+        "flow_total",
+        "m3",
+    )
+
+
+def test_a_column_left_out_of_a_later_file_is_told(tmp_path) -> None:
+    for day, cell in (("01", "7.5"), ("02", "see page ")):
+        rows = [f"2024-03-{day}T00:{m:02d}:00Z;{m}.5;{cell}{m}\n" for m in range(60)]
+        (tmp_path / f"{day}.csv").write_text("time;P1 FLOW;P1 LEVEL\n" + "".join(rows))
+    (group,) = inspect_exports(tmp_path).groups
+    assert any("'P1 LEVEL' holds no numbers" in reason for reason in group.reasons)
+
+
+@pytest.mark.parametrize(
+    ("name", "quantity", "unit"),
+    [("Puissance (kW)", "electrical_power", "kW"), ("=PH1+K01-P1 kW", "electrical_power", "kW")],
+)
+def test_units_in_names_say_what_is_measured(tmp_path, name, quantity, unit) -> None:
+    rows = "".join(f"2024-03-01T00:{m:02d}:00Z;{m}.5\n" for m in range(60))
+    (tmp_path / "e.csv").write_text(f"time;{name}\n" + rows)
+    (tag,) = inspect_exports(tmp_path).tags
+    assert (tag.quantity.what, tag.unit.what) == (quantity, unit)
+
+
+def test_what_a_unit_or_a_counter_says_is_not_asked_again(tmp_path) -> None:
+    head = "time;P1 SUCTION PSIA;P2 SUCTION PSIG;P1 TOTALIZER m3\n"
+    time = pd.date_range("2024-03-01", periods=400, freq="10min").strftime("%Y-%m-%dT%H:%M:%SZ")
+    gauge = [3.0 + np.sin(n / 9.0) for n in range(400)]
+    rows = [f"{time[n]};{p + 14.7:.3f};{p:.3f};{n}\n" for n, p in enumerate(gauge)]
+    (tmp_path / "e.csv").write_text(head + "".join(rows))
+    found = inspect_exports(tmp_path)
+    assert not [f for f in found.findings if "absolute" in f.what]
+    assert "reference" not in found.draft
+    assert 'measures = "running_total"' in found.draft
