@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import csv
+import itertools
+import math
 from collections import Counter
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import settings as examples
+from hypothesis import strategies as st
 
 from pipeline.errors import ContractError
 from pipeline.exports.aggregates import (
@@ -283,3 +289,131 @@ def test_wrong_requests_are_refused():
         AggregateSettings(percent_data_bad=50, percent_data_good=20)
     with pytest.raises(ContractError, match="resolution_us: found 0"):
         AggregateSettings(resolution_us=0)
+
+
+class ByDefinition:
+    """The definitions of OPC 10000-13, 3.1 and 5.4.3, one sample and one piece at a time.
+
+    Exact fractions, and only what the definitions say without their example tables: values of
+    intervals that lie between the first and the last sample of the archive.
+    """
+
+    def __init__(self, rows, start, end, settings):
+        self.settings = settings
+        self.rows = rows
+        self.inside = [row for row in rows if start <= row[0] < end]
+        self.good = [Fraction(v) for _, v, q in self.inside if q == 0]
+        # Pieces of the interval, each within two neighbouring samples of any quality.
+        self.pieces = []
+        for left, right in itertools.pairwise(rows):
+            low, high = max(left[0], start), min(right[0], end)
+            if low < high:
+                self.pieces.append((left, right, low, high))
+
+    def _quality(self, left, right, low):
+        """Quality of a piece: its sample's, or at an interval's edge that of a simple bound."""
+        if low > left[0] and left[2] < 2 and right[2] > 0 and not self.settings.stepped:
+            return 1  # between two samples of which the second is not good
+        return left[2]
+
+    def _carries(self, quality):
+        return quality == 0 or (quality == 1 and not self.settings.treat_uncertain_as_bad)
+
+    def _at(self, left, right, time):
+        """Value of a piece: straight to the next usable sample, else held."""
+        if self.settings.stepped or not self._carries(right[2]):
+            return Fraction(left[1])
+        rise = Fraction(right[1] - left[1]) * (time - left[0]) / (right[0] - left[0])
+        return left[1] + rise
+
+    def total_2(self):
+        usable = [piece for piece in self.pieces if self._carries(self._quality(*piece[:3]))]
+        parts = [
+            (self._at(left, right, low) + self._at(left, right, high)) / 2 * (high - low)
+            for left, right, low, high in usable
+        ]
+        length = sum(high - low for _, _, low, high in usable)
+        return (sum(parts), length) if length else (None, 0)
+
+    def value(self, name):
+        total, length = self.total_2()
+        whole = sum(high - low for _, _, low, high in self.pieces)
+        lasted = {
+            "Good": sum(p[3] - p[2] for p in self.pieces if self._quality(*p[:3]) == 0),
+            "Bad": sum(
+                p[3] - p[2] for p in self.pieces if not self._carries(self._quality(*p[:3]))
+            ),
+        }
+        if name == "Total2":
+            return total
+        if name == "TimeAverage2":
+            return total / length if length else None
+        if name.startswith("Duration"):
+            return 1000 * lasted[name.removeprefix("Duration")]
+        if name.startswith("Percent"):
+            return Fraction(100 * lasted[name.removeprefix("Percent")], whole)
+        if name == "Count":
+            only_bad = self.inside and all(q == 2 for _, _, q in self.inside)
+            return None if only_bad else len(self.good)
+        if name == "WorstQuality":
+            return max((q for _, _, q in self.inside), default=None)
+        return self._of_good(name)
+
+    def _of_good(self, name):
+        n = len(self.good)
+        if not n:
+            return None
+        mean = sum(self.good) / n
+        squares = sum((v - mean) ** 2 for v in self.good)
+        return {
+            "Minimum": min(self.good),
+            "Maximum": max(self.good),
+            "Range": max(self.good) - min(self.good),
+            "Average": mean,
+            "Delta": self.good[-1] - self.good[0],
+            "VariancePopulation": squares / n,
+            "VarianceSample": squares / max(n - 1, 1),
+            "StandardDeviationPopulation": math.sqrt(squares / n),
+            "StandardDeviationSample": math.sqrt(squares / max(n - 1, 1)),
+        }[name]
+
+
+NAMES = ("Total2", "TimeAverage2", "Count", "WorstQuality", "Minimum", "Maximum", "Range")
+NAMES += ("Average", "Delta", "VariancePopulation", "VarianceSample")
+NAMES += ("StandardDeviationPopulation", "StandardDeviationSample")
+NAMES += ("DurationGood", "DurationBad", "PercentGood", "PercentBad")
+
+
+@examples(max_examples=30, deadline=None)
+@given(
+    steps=st.lists(st.integers(1, 25), min_size=3, max_size=25),
+    data=st.data(),
+    stepped=st.booleans(),
+    uncertain_is_bad=st.booleans(),
+    interval=st.integers(1, 40),
+)
+def test_irregular_samples_against_the_definitions(
+    steps, data, stepped, uncertain_is_bad, interval
+):
+    times = np.cumsum([0, *steps])
+    n = len(times)
+    values = data.draw(st.lists(st.integers(-1000, 1000), min_size=n, max_size=n))
+    qualities = data.draw(st.lists(st.sampled_from([0, 0, 0, 1, 2]), min_size=n, max_size=n))
+    first = data.draw(st.integers(0, int(times[-1]) - 1))
+    last = data.draw(st.integers(first + 1, int(times[-1])))
+    chosen = AggregateSettings(stepped=stepped, treat_uncertain_as_bad=uncertain_is_bad)
+    edges = interval_edges(first * SECOND, last * SECOND, interval * SECOND)
+    rows = list(zip(times.tolist(), values, qualities, strict=True))
+    bounds = list(itertools.pairwise((edges // SECOND).tolist()))
+    for name in NAMES:
+        expected = [ByDefinition(rows, *one, chosen).value(name) for one in bounds]
+        got = aggregate(
+            name,
+            times * SECOND,
+            np.array(values, dtype=float),
+            np.array(qualities, np.int8),
+            edges,
+            chosen,
+        )
+        wanted = [np.nan if v is None else float(v) for v in expected]
+        np.testing.assert_allclose(got.value, wanted, rtol=1e-12, atol=1e-9, err_msg=name)
