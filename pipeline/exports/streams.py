@@ -21,6 +21,8 @@ __all__ = ["BLOCK", "NOT_UTF_8", "Text", "Unfinished", "members", "open_text"]
 
 BLOCK = 16 << 20
 """Bytes read at a time."""
+HEAD = 1 << 16
+"""Bytes that tell the encoding; the first piece handed over, so not too few."""
 NOT_UTF_8 = "Some bytes of the text are not UTF-8; they are read as \ufffd."
 
 _BOMS = (
@@ -239,7 +241,7 @@ def _refuse_other_packings(head: bytes) -> None:
 
 def _packed_once_more(packed: BinaryIO, encoding: str | None) -> Text:
     """Open a file of a zip archive, which may be packed itself."""
-    head = Text(packed, "utf-8")._read(16)
+    head = Text(packed, "utf-8")._read(HEAD)
     _refuse_other_packings(head)
     for magic, name in ((_ZIP + b"\x03\x04", "a zip archive"), (b"PAR1", "a Parquet file")):
         if head.startswith(magic):
@@ -262,15 +264,14 @@ class _Rewound(io.RawIOBase):
         return True
 
     def read(self, size: int = -1) -> bytes:
-        head, self._head = self._head, b""
-        if not head:
-            return self._raw.read(size)
-        # A first piece of a few bytes would show nothing of the rows below the header.
-        return head + self._raw.read(size - len(head)) if size > len(head) else head
+        if self._head:
+            head, self._head = self._head, b""
+            return head
+        return self._raw.read(size)
 
 
 def _sniffed(raw: BinaryIO, encoding: str | None) -> Text:
-    head = Text(raw, "utf-8")._read(1 << 16)
+    head = Text(raw, "utf-8")._read(HEAD)
     for bom, name in _BOMS:
         if head.startswith(bom):
             stream = _Rewound(head[len(bom) :], raw)
