@@ -10,7 +10,7 @@ A quoted field may run over several lines, but an unbalanced quote cannot swallo
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
@@ -33,91 +33,19 @@ from pipeline.exports.csv_lines import (
 from pipeline.exports.date_texts import DayOrder, DayOrderProof, could_swap_day_and_month
 from pipeline.exports.dialect import find_dialect, split_line
 from pipeline.exports.instants import Instants
-from pipeline.exports.streams import NOT_UTF_8, Text, Unfinished, members, open_text
+from pipeline.exports.streams import NOT_UTF_8, Text, Unfinished, open_text
 from pipeline.exports.tag_runs import encode_by_runs
 from pipeline.exports.timestamps import EPOCH_UNITS, parse_times, times_from_arrow
 from pipeline.plant.types import ExportFormat
-from pipeline.plant.wording import shown
 
-__all__ = ["read_csv_into"]
+__all__ = ["CsvFile"]
 
 SMALL = 1 << 19
 _TEXT = pa.string()
 _WORDS = pa.dictionary(pa.int32(), pa.string())
 
 
-def read_csv_into(
-    path: Path, export: ExportFormat, tag_names: Collection[str], collector: Collector
-) -> Iterator[None]:
-    """Read a CSV export into a collector, block by block.
-
-    Parameters
-    ----------
-    path : Path
-        The file; plain, gz, zst or a zip archive of any number of text files.
-    export : ExportFormat
-        How it is written.
-    tag_names : collection of str
-        Tags of the plant file.
-    collector : Collector
-        Takes the samples.
-
-    Yields
-    ------
-    None
-        After every block, so that a caller may take away what has been gathered.
-
-    Raises
-    ------
-    ExportError
-        If the file as a whole cannot be read.
-    Unfinished
-        If the file seems to be still in the writing.
-    """
-    inside = members(path)
-    if inside == [None]:
-        yield from _File(path, None, export, tag_names, collector).read()
-    else:
-        yield from _read_archive(path, inside, export, tag_names, collector)
-
-
-def _read_archive(
-    path: Path,
-    inside: Sequence[str | None],
-    export: ExportFormat,
-    tag_names: Collection[str],
-    collector: Collector,
-) -> Iterator[None]:
-    """Read the files of an archive; one that cannot be read stops no other.
-
-    The archive is whole, so nothing in it is still in the writing.
-    """
-    failures: list[str] = []
-    for member in inside:
-        if len(inside) > 1:
-            collector.refusals.within = str(member)
-        is_begun = False
-        try:
-            for _ in _File(path, member, export, tag_names, collector).read():
-                is_begun = True
-                yield
-        except Unfinished as reason:
-            if is_begun:
-                raise ExportError(f"{member}: {reason}.") from None
-            failures.append("")
-            collector.refusals.add_one(None, None, None, f"{reason}")
-        except ExportError as error:
-            if is_begun or len(inside) == 1:
-                raise
-            failures.append(f"{member}: {error.message}")
-            collector.refusals.add_one(None, None, None, " ".join(str(error).split()))
-            collector.notes.append(f"{shown(member)} in the archive was not read: {error.message}")
-    collector.refusals.within = ""
-    if all(failures) and len(failures) == len(inside):
-        raise ExportError("No file in the archive can be read: " + " ".join(failures[:3]))
-
-
-class _File:
+class CsvFile:
     """One text file on its way into a collector."""
 
     def __init__(
@@ -141,6 +69,7 @@ class _File:
             yield text, whole_records(text.blocks())
 
     def read(self) -> Iterator[None]:
+        """Read it, stopping after every block; raises as ``read_csv_into`` does."""
         for text, blocks in self._open():
             first = next(blocks, b"")
             if not first.strip(b"\n\0 "):

@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from pipeline.errors import ExportError, Fault
 from pipeline.exports.collector import Collector
-from pipeline.exports.csv_files import read_csv_into
+from pipeline.exports.csv_archives import read_csv_into
 from pipeline.exports.parquet_files import read_parquet_into
 from pipeline.exports.reading import Reading
 from pipeline.exports.streams import Unfinished

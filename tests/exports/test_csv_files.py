@@ -310,7 +310,7 @@ def test_the_tolerant_way_reads_what_the_bulk_way_reads(put, monkeypatch) -> Non
     text, values = many(3000)
     path = put(text)
     bulk = read_export(path, LONG, TAGS)
-    monkeypatch.setattr(csv_files._File, "_fast", lambda self, block: None)
+    monkeypatch.setattr(csv_files.CsvFile, "_fast", lambda self, block: None)
     tolerant = read_export(path, LONG, TAGS)
     assert bulk.samples.equals(tolerant.samples)
     assert bulk.counts == tolerant.counts
