@@ -19,6 +19,7 @@ from pipeline.performance.causes import Circumstances
 from pipeline.performance.circumstances import (
     gauge_offset,
     moved_alike,
+    moved_by_one_part,
     only_when_low,
     recovered_at,
     rest_offsets,
@@ -192,15 +193,21 @@ class _Sisters:
         self.pump = b.epoch.pump.id
 
     def compare(
-        self, others: Sequence[str], *, modelled: bool = False, measured: bool = False
+        self,
+        others: Sequence[str],
+        *,
+        modelled: bool = False,
+        measured: bool = False,
+        by_flow: bool = False,
     ) -> dict[str, bool]:
         """Tell whether the others share an instrument, and how they moved.
 
         With `modelled` only those count whose suction pressure is not measured on these days,
-        with `measured` only those for which nothing else stands.
+        with `measured` only those for which nothing else stands; with `by_flow` pumps moved
+        alike only where one part of their flow may be what their heads moved by.
         """
         learned_to, looked = self._b.learned_to, self._looked
-        frames = []
+        frames, leans = [], [head_lean(self._b)]
         for other in self._baselines:
             if other.epoch.pump.id not in others or not _overlap(other, looked):
                 continue
@@ -212,11 +219,24 @@ class _Sisters:
             if measured and sources != {"measured"}:
                 continue
             frames.append(days)
+            leans.append(head_lean(other))
         if not frames or learned_to is None:
             return {**_NO_SISTERS, "shared": bool(frames)}
         pumps = [of_epoch(self._b, self._daily), *frames]
         asked = (pumps, self._column, learned_to, looked.start, looked.end)
-        return {"shared": True, "alike": moved_alike(*asked), "stood": stood(*asked)}
+        alike = moved_alike(*asked)
+        if by_flow and alike:
+            alike = moved_by_one_part(pumps, "head_deviation", leans, *asked[2:])
+        return {"shared": True, "alike": alike, "stood": stood(*asked)}
+
+
+def head_lean(b: Baseline) -> float:
+    """Relative change of head over that of flow, on the curve at its mean flow; 0 if unknown."""
+    if b.curve is None or b.curve.status_ != "ok":
+        return 0.0
+    flow = b.curve.mean_flow_
+    lean = flow * float(b.curve.head_slope(flow)) / float(b.curve.predict_head(flow))
+    return float(np.nan_to_num(lean))
 
 
 def _overlap(other: Baseline, looked: Looked) -> bool:
@@ -228,7 +248,7 @@ def _on_meter(now: Snapshot, sisters: _Sisters, pump: str) -> dict[str, bool]:
     meter = now.meter_of(pump)
     own = now.pumps[pump].flow_tag if pump in now.pumps else None
     others = [] if meter is None or own is not None else [p for p in meter.serves if p != pump]
-    found = sisters.compare(others)
+    found = sisters.compare(others, by_flow=True)
     return {**found, "shared": bool(others)}
 
 

@@ -37,6 +37,7 @@ CAUSES = {
 """Every cause a verdict can name, and what it means."""
 
 LEAST_PROBABILITY = 0.003  # a cause less likely than this to look as seen is excluded
+LIKELY = 0.05  # least probability of a shared meter that is to be the one cause
 LEAST_CERTAINTY = 2.5  # deviations below this many standard uncertainties are no evidence
 OFTEN = 0.1  # share of running from which a low margin of suction head can matter
 GAUGE_TOLERANCE = 3.0  # standard uncertainties beyond which a pump-off check speaks
@@ -64,10 +65,12 @@ class Circumstances:
     flow_meter_checked : bool
         Whether a second meter or a volume balance agrees since the baseline.
     meter_shared, sisters_moved_alike, sisters_stood : bool
-        Whether other pumps run on the same flow meter, whether all of them moved alike, and
-        whether some of them clearly did not; neither where it is not known.
+        Whether other pumps run on the same flow meter, whether all of them moved as by the same
+        part of flow, and whether some of them clearly did not move; neither where it is not
+        known.
     level_shared, level_sisters_moved_alike : bool
-        The same for the level the suction pressure is modelled from.
+        Whether other pumps' suction pressure is modelled from the same level, and whether all
+        of them moved alike.
     parallel_pumps : bool
         Whether an idle pump could pass flow back.
     recovered_at_cleaning : bool
@@ -273,8 +276,11 @@ def _certainty(table: pd.DataFrame) -> float:
 def _settled(known: Circumstances, table: pd.DataFrame, baseline: BaselineCurve) -> Verdict | None:
     """A single cause, where a check leaves no other."""
     shared = {}
-    if known.meter_shared and known.sisters_moved_alike:
-        shared["flow_meter"] = "all pumps on the shared flow meter moved alike"
+    # A wrong meter moves a pump along its own two curves by a part of its flow: pumps that lose
+    # head and power together, or leak as the head drives, wear alike by chance.
+    meter = known.meter_shared and known.sisters_moved_alike
+    if meter and probabilities(table, baseline, {"flow_meter"})["flow_meter"] >= LIKELY:
+        shared["flow_meter"] = "all pumps on the shared flow meter moved by one part of flow"
     # A wrong level is in the head of all pumps and in the power of none.
     power = abs(float(table["power_deviation"].mean()))
     still = power < LEAST_CERTAINTY * _mean_u(table, "power")

@@ -10,12 +10,22 @@ import pandas as pd
 FEWEST_DAYS = 5
 ALIKE_SHARE = 0.5  # least share of one pump's change that another must show
 CLEAR = 4.0  # standard uncertainties a change must have to count
+APART = 2.5  # standard uncertainties by which errors that should be one must differ
+SLOPE_U = 0.1  # of the slope of a curve that was learned, as a part of it
 # Days next to each other are alike: with lag-one 0.7 a mean has 5.7 times the variance.
 ALIKE_DAYS = 5.7
 LOW_SHARE = 0.25  # share of the points, those of the lowest level, that count as low
 GONE_SHARE = 0.25  # share of the loss at low level that may be left at the other levels
 
-__all__ = ["gauge_offset", "moved_alike", "only_when_low", "recovered_at", "rest_offsets", "stood"]
+__all__ = [
+    "gauge_offset",
+    "moved_alike",
+    "moved_by_one_part",
+    "only_when_low",
+    "recovered_at",
+    "rest_offsets",
+    "stood",
+]
 
 
 def rest_offsets(
@@ -152,6 +162,44 @@ def moved_alike(
         if not (alike and abs(change) > CLEAR * change_u):
             return False
     return True
+
+
+def moved_by_one_part(
+    pumps: Sequence[pd.DataFrame],
+    column: str,
+    parts: Sequence[float],
+    learned_to: pd.Timestamp,
+    start: pd.Timestamp,
+    end: pd.Timestamp,
+) -> bool:
+    """Whether the changes of all pumps on one instrument may come of the same error of it.
+
+    Parameters
+    ----------
+    pumps, column, learned_to, start, end
+        As for `moved_alike`.
+    parts : sequence of float
+        What the deviation of each pump changes by for an error of one of the instrument: for a
+        flow meter that of head is flow times slope over head [-].
+
+    Returns
+    -------
+    bool
+        False where some pump's error differs from the first one's beyond doubt; what is unsure
+        contradicts nothing.
+    """
+    first = min(frame["time"].min() for frame in pumps)
+    shown = []
+    for frame, part in zip(pumps, parts, strict=True):
+        if not abs(part) > 0.0:
+            continue
+        change, u = _change(frame, column, (first, learned_to), (start, end))
+        shown.append((change / part, abs(u / part)))
+    error, error_u = np.array(shown or [(np.nan, np.nan)]).T
+    apart = np.abs(error - error[0])
+    # The slope of a curve is itself known only so well.
+    u = np.sqrt(error_u**2 + error_u[0] ** 2 + (SLOPE_U * error[0]) ** 2)
+    return not bool(np.any(apart > APART * u))
 
 
 def stood(

@@ -147,6 +147,24 @@ def test_shared_meter_that_moves_all_pumps_is_the_meter(baseline):
     assert "flow_meter" in unknown.causes
 
 
+@pytest.mark.parametrize(
+    ("cause", "size"), [("internal_wear", 0.03), ("internal_wear", 0.06), ("impeller_damage", 0.03)]
+)
+def test_pumps_that_wear_alike_are_no_error_of_their_meter(baseline, cause, size):
+    """A meter is off by a part of flow, a leak is not, and damage takes power."""
+    for seed in range(5):
+        points = sick(cause, size, np.random.default_rng(seed), n=200)
+        verdict = verdict_on(points, baseline, meter_shared=True, sisters_moved_alike=True)
+        assert cause in verdict.causes
+
+
+def test_where_flow_hardly_varies_a_leak_and_a_shared_meter_stay_together(baseline):
+    """Pumps that did not move by one part of flow: not the meter alone, whatever the shape."""
+    points = sick("internal_wear", 0.03, np.random.default_rng(5), low=0.165, high=0.175)
+    found = verdict_on(points, baseline, meter_shared=True, sisters_moved_alike=False).causes
+    assert {"internal_wear", "flow_meter"} <= set(found)
+
+
 def test_shared_level_that_moves_all_pumps_is_the_level(baseline):
     points = sick("suction_gauge", 0.04, np.random.default_rng(6))
     verdict = verdict_on(points, baseline, level_shared=True, level_sisters_moved_alike=True)

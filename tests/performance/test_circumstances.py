@@ -7,6 +7,7 @@ import pytest
 from pipeline.performance.circumstances import (
     gauge_offset,
     moved_alike,
+    moved_by_one_part,
     only_when_low,
     recovered_at,
     rest_offsets,
@@ -67,6 +68,33 @@ def test_sisters_move_alike_or_not(other, alike, still):
         # A sister of which nothing is known now proves nothing.
         silent = [pumps[0], pumps[1].iloc[:60]]
         assert asked(silent, "head_deviation", LEARNED, LEARNED, end) is False
+
+
+@pytest.mark.parametrize(
+    ("other", "lean", "noise", "one"),
+    [
+        (-0.04, -0.8, 0.001, True),
+        (-0.02, -0.4, 0.001, True),
+        (-0.02, -0.8, 0.001, False),
+        (-0.06, -0.8, 0.001, False),
+        (-0.03, -0.8, 0.02, True),
+        (-0.02, 0.0, 0.001, True),
+    ],
+)
+def test_an_error_that_pumps_share_is_one_part_of_flow(other, lean, noise, one):
+    """By hand: four per cent of head at a lean of -0.8 is a meter five per cent low.
+
+    A sister on a curve half as steep then loses half; one on a curve as steep that loses half,
+    or half as much again, wears of itself. What is noisy or flat contradicts nothing.
+    """
+
+    def pump(change):
+        frame = days(np.r_[np.zeros(60), np.full(40, change)])
+        return frame.assign(head_deviation=frame["head_deviation"] + noise * frame["noise"])
+
+    end = START + pd.Timedelta("100D")
+    asked = ("head_deviation", [-0.8, lean], LEARNED, LEARNED, end)
+    assert moved_by_one_part([pump(-0.04), pump(other)], *asked) is one
 
 
 @pytest.mark.parametrize(("after", "went"), [(0.0, True), (-0.015, True), (-0.035, False)])

@@ -22,11 +22,17 @@ from pump_fleet import (
 from richmond import SPECIFIC_WEIGHT
 
 from pipeline.jobs.baselines import Baseline, Epoch, baseline_of, deviation_from
+from pipeline.jobs.flag_circumstances import head_lean
 from pipeline.jobs.flagging import watched_of
 from pipeline.jobs.perform import daily_rows
 from pipeline.jobs.trends import Drift, level_groups, one_trend
 from pipeline.performance.causes import Circumstances, Verdict, find_causes, flow_signature
-from pipeline.performance.circumstances import gauge_offset, moved_alike, recovered_at
+from pipeline.performance.circumstances import (
+    gauge_offset,
+    moved_alike,
+    moved_by_one_part,
+    recovered_at,
+)
 from pipeline.performance.flags import FlagReplay, Watched, replay_flags
 
 SIGNATURE_DAYS = pd.Timedelta("30D")
@@ -111,6 +117,11 @@ class Chain:
         if sister is not None:
             daily = [self.daily, sister.daily]
             alike = moved_alike(daily, "head_deviation", learned, start, end)
+            if case.shared_meter:
+                leans = [head_lean(self.baseline), head_lean(sister.baseline)]
+                alike = alike and moved_by_one_part(
+                    daily, "head_deviation", leans, learned, start, end
+                )
         cleaned = learned + pd.Timedelta(days=min(case.cleaned_day, 1e4))
         went = cleaned < end and recovered_at(
             self.daily[self.daily["time"] < end], "head_deviation", cleaned
