@@ -16,6 +16,11 @@ DAYS_PER_YEAR = 365.25
 MAD_TO_SD = 1.4826
 GROSS_ERROR = 5.0  # robust deviations from the running median that leave a day out
 RUNNING_MEDIAN_DAYS = 15
+# Running days over which the scatter of day against day is seen, how far beyond the usual one it
+# must be to be no chance, and how much of the days about it shares it.
+SCATTER_DAYS = 21
+LEAST_SCATTER = 1.6
+SCATTER_REACH = 11
 STEP_SIDE_DAYS = 10  # running days each side of a step that must be seen
 STEP_CANDIDATES = 6
 # Twice the gain in log likelihood at which a step is as likely as none: a step in one series
@@ -188,7 +193,8 @@ def degradation_trend(
     flow, flow and its square times time and group offsets (priors), with autoregressive plus
     independent errors whose parameters are integrated over
     (`pipeline.performance._correlated`). Gross outliers against
-    the running median of 15 values are left out first.
+    the running median of 15 values are left out first, and days of weeks in which neighbouring
+    days differ by clearly more than usual weigh less by that.
 
     Examples
     --------
@@ -222,7 +228,10 @@ def degradation_trend(
         table, stamps, annual_swing, reference_flow, lean=lean, bend=bend
     )
     noise = _relative_noise(table, value)
-    sums, chosen_columns = weighted_sums(day, raw, columns, noise), [*range(len(prior_sd))]
+    # Weeks in which the days scatter more than usual weigh less, and make no steps.
+    scale = _scatter(raw)
+    columns, value_of_day = columns / scale[:, np.newaxis], raw / scale
+    sums, chosen_columns = weighted_sums(day, value_of_day, columns, noise), [*range(len(prior_sd))]
     fit = fit_cells(sums, chosen_columns, prior_sd)
     if np.isfinite(middle):
         # Lean and bend are parts of the rate, which is known only now.
@@ -233,7 +242,7 @@ def degradation_trend(
     fits, odds = [fit], [1.0]
     steps: list[int] = []
     while find_steps and len(steps) < MOST_STEPS:
-        found = _best_step(day, raw, columns, prior_sd, noise, fits[-1], steps)
+        found = _best_step(day, value_of_day, columns, prior_sd, (noise, scale), fits[-1], steps)
         if found is None:
             break
         index, better = found
@@ -243,7 +252,7 @@ def degradation_trend(
         if gain < STEP_GAIN:
             break
         steps.append(index)
-        columns = np.column_stack([columns, _step_column(len(day), index)])
+        columns = np.column_stack([columns, _step_column(len(day), index) / scale])
         prior_sd = np.r_[prior_sd, np.inf]
     # Whether there was one step more or less is itself uncertain near the limit: the slope
     # is that of all numbers of steps, each by its probability.
@@ -265,6 +274,22 @@ def _is_gross(raw: Floats) -> NDArray[np.bool_]:
     away = np.abs(raw - running.to_numpy())
     spread = MAD_TO_SD * np.nanmedian(away)
     return np.asarray(away > GROSS_ERROR * max(spread, 1e-12))
+
+
+def _scatter(raw: Floats) -> Floats:
+    """Scatter of each day over the usual one, for weeks in which it is clearly larger; else one.
+
+    Seen in the differences of neighbouring days, so that neither a step nor a ramp is scatter.
+    """
+    away = pd.Series(np.abs(np.diff(raw, prepend=np.nan)))
+    usual = float(away.median())
+    if not usual > 0.0:
+        return np.ones(len(raw))
+    few = SCATTER_DAYS // 2
+    local = away.rolling(SCATTER_DAYS, center=True, min_periods=few).median() / usual
+    local = local.where(local > LEAST_SCATTER, 1.0)
+    reach = local.rolling(SCATTER_REACH, center=True, min_periods=1).max()
+    return np.asarray(reach.to_numpy())
 
 
 def _regressors(
@@ -329,12 +354,13 @@ def _best_step(
     raw: Floats,
     columns: Floats,
     prior_sd: Floats,
-    noise: Floats,
+    weights: tuple[Floats, Floats],
     fit: Cells,
     steps: list[int],
 ) -> tuple[int, Cells] | None:
     """The step that explains most, or None where none is worth its freedom."""
     n = len(day)
+    noise, scale = weights
     side = STEP_SIDE_DAYS
     if n < 3 * side:
         return None
@@ -359,7 +385,8 @@ def _best_step(
         places = sorted({k for k in places if side <= k <= n - side})
         if not places:
             return None
-        wide = np.column_stack([columns, *(_step_column(n, index) for index in places)])
+        shapes = (_step_column(n, index) / scale for index in places)
+        wide = np.column_stack([columns, *shapes])
         sums = weighted_sums(day, raw, wide, noise)
         wide_prior = np.r_[prior_sd, np.inf]
         fits = [fit_cells(sums, [*range(own), own + i], wide_prior) for i in range(len(places))]

@@ -5,6 +5,7 @@ import dataclasses
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.signal import lfilter
 
 from pipeline.performance._correlated import fit_cells, mixture_interval, weighted_sums
 from pipeline.performance.trend import Trend, degradation_trend
@@ -79,6 +80,90 @@ def test_coverage_over_spans_and_noise(daily_series, span, lag1, sd):
     assert covered >= 0.89
     if sd <= 0.005 and lag1 <= 0.7 and span >= 365:
         assert abs(bias) < 0.003
+
+
+BLOCK_DAYS = 40
+
+
+def with_block(rng, series, kind, where):
+    """Forty days that scatter four times as much, alike or each by itself, or that wander.
+
+    The usual days scatter by 0.5 %; the wander is a random walk of 2 % standard deviation.
+    """
+    day = ((series["time"] - series["time"].iloc[0]) / pd.Timedelta("1D")).to_numpy().astype(int)
+    room = day[-1] + 1 - BLOCK_DAYS
+    inside = day - {"start": 0, "middle": room // 2, "end": room}[where]
+    if kind == "wandering":
+        more = np.cumsum(rng.normal(0.0, 1.0, BLOCK_DAYS))
+        more = 0.02 * (more - more.mean()) / more.std()
+    else:
+        lag1 = 0.7 if kind == "noisy, alike" else 0.0
+        more = daily_noise(rng, BLOCK_DAYS, lag1, 0.005 * np.sqrt(15.0))
+    within = (inside >= 0) & (inside < BLOCK_DAYS)
+    added = np.where(within, more[np.clip(inside, 0, BLOCK_DAYS - 1)], 0.0)
+    return series.assign(deviation=series["deviation"] + added)
+
+
+def daily_noise(rng, n, lag1, sd):
+    """First-order autoregression from a start at rest."""
+    shocks = rng.normal(0.0, sd * np.sqrt(1.0 - lag1**2), n)
+    shocks[0] = rng.normal(0.0, sd)
+    return lfilter([1.0], [1.0, -lag1], shocks)
+
+
+BLOCKS = ("noisy", "noisy, alike", "wandering")
+
+
+def test_forty_bad_days_in_the_middle_move_the_rate_little(daily_series):
+    """Ten series of each kind of block: unweighed, rates scatter by 0.9 %/yr, with false steps."""
+    rng = np.random.default_rng(40)
+    errors, covered = [], []
+    for kind in BLOCKS:
+        for _ in range(10):
+            series = with_block(rng, daily_series(rng, 450, -0.04, outage=False), kind, "middle")
+            trend = degradation_trend(series)
+            errors.append(trend.slope_per_year + 0.04)
+            covered.append(trend.lower95 <= -0.04 <= trend.upper95)
+    assert abs(np.mean(errors)) < 0.003
+    assert np.std(errors) < 0.0065
+    assert np.mean(covered) >= 0.85
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("slope", [0.0, -0.04])
+@pytest.mark.parametrize("where", ["start", "middle", "end"])
+@pytest.mark.parametrize("kind", BLOCKS)
+def test_coverage_with_a_block_of_bad_days(daily_series, kind, where, slope):
+    """Two hundred series of each kind and place of block, a sound pump and one that wears."""
+    rng = np.random.default_rng([41, BLOCKS.index(kind), len(where)])
+    trends = []
+    for _ in range(200):
+        series = with_block(rng, daily_series(rng, 450, slope, outage=False), kind, where)
+        trends.append(degradation_trend(series))
+    covered, bias = recovered(trends, slope)
+    print(
+        f"{kind}, {where}, {100 * slope:+.0f} %/yr: covered {covered:.1%}, bias {100 * bias:+.2f}"
+    )
+    assert covered >= 0.90
+    assert abs(bias) < 0.003
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("days", "gone", "thin"), [(450, 60, 0.0), (550, 0, 0.3)])
+@pytest.mark.parametrize("slope", [0.0, -0.04])
+def test_coverage_with_outages(daily_series, days, gone, thin, slope):
+    """Sixty days in a row without a value, or a year and a half with three days in ten gone."""
+    rng = np.random.default_rng([42, days])
+    trends = []
+    for _ in range(200):
+        series = daily_series(rng, days, slope, outage=False)
+        first = rng.integers(20, days - 80)
+        away = (np.arange(days) >= first) & (np.arange(days) < first + gone)
+        trends.append(degradation_trend(series[~away & (rng.random(days) >= thin)]))
+    covered, bias = recovered(trends, slope)
+    print(f"{gone} days gone, {thin:.0%} missing: covered {covered:.1%}, bias {100 * bias:+.2f}")
+    assert covered >= 0.90
+    assert abs(bias) < 0.003
 
 
 def test_measurement_noise_over_alike_noise(daily_series):
