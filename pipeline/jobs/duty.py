@@ -16,7 +16,7 @@ DUTY_SUMS = "duty_sums"
 """Working table: sums by pump, running combination and flow bin of one month."""
 
 FLOW_UNKNOWN = -1
-"""Bin of intervals without a flow; published with both edges at zero."""
+"""Bin of intervals without a flow, the one below zero: no flow that is known falls into it."""
 
 NOBODY = "not known"
 """Combination of intervals in which nothing tells whether any pump ran."""
@@ -96,14 +96,13 @@ def duty_profile(run: Run, widths: dict[str, float]) -> pd.DataFrame:
     sums = run.stage.read_arrow(DUTY_SUMS, months).to_pandas()
     total = _summed(sums)
     step = total["pump"].map(widths).fillna(_UNSEEN_WIDTH)
-    known = (total["bin"] != FLOW_UNKNOWN).astype(float)
     volume, energy = (total[n].where(total[n] > 0.0) for n in ("point_volume", "point_energy"))
     return pd.DataFrame(
         {
             "pump": total["pump"],
             "combination": total["combination"],
-            "flow_low": known * total["bin"] * step,
-            "flow_high": known * (total["bin"] + 1) * step,
+            "flow_low": total["bin"] * step,
+            "flow_high": (total["bin"] + 1) * step,
             "running_time": total["running_time"],
             "point_time": total["point_time"],
             "allocated_time": total["allocated_time"],

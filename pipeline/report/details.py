@@ -267,8 +267,8 @@ def _duty_columns(readings: Readings) -> list[_Column]:
 
     return [
         ("Running together", lambda r: str(r["combination"])),
-        (_headed("Flow", unit("flow_low")), lambda r: f"{number(r['flow_low'], 0)} to "
-         f"{number(r['flow_high'], 0)}"),
+        (_headed("Flow", unit("flow_low")), lambda r: "not known" if r["flow_high"] == 0
+         else f"{number(r['flow_low'], 0)} to {number(r['flow_high'], 0)}"),
         (_headed("Time", unit("running_time")), _value("running_time", 0)),
         (_headed("Volume", unit("volume")), _value("volume", 0)),
         (_headed("Energy", unit("electrical_energy")), _value("electrical_energy", 0)),

@@ -121,3 +121,11 @@ def test_energy_of_a_pump_without_a_meter_is_unknown_not_nothing():
     found = profile(unmetered)
     assert found["electrical_energy"].isna().all()
     assert found["volume"].notna().all()
+
+
+def test_a_small_flow_and_one_that_is_not_known_are_two_rows():
+    """Both are of one pump and combination: the key of a row may not be that of another."""
+    slow = rows().assign(flow=lambda r: r["flow"].where(r["status"] != "switching", 0.5 * M3_H))
+    found = profile(slow)
+    assert not found.duplicated(list(BY_NAME["duty_profile"].key)).any()
+    assert found["electrical_energy"].sum() == pytest.approx(GRID * KW * (127 + 37))

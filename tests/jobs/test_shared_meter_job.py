@@ -201,7 +201,7 @@ def test_volume_and_duty_count_what_was_allocated(made: Made):
         volume = daily.loc[daily["pump"] == p, "volume_m3"].sum()
         # Starts and stops are not allocated: at most two of the 36 intervals of a spell.
         assert 0.93 * true < volume < 1.01 * true
-        # Both edges of a bin are zero where the flow could not be shared out, as at starts.
+        # A bin that ends at zero holds what could not be shared out, as at starts.
         flowing = duty[(duty["pump"] == p) & (duty["flow_high_m3_h"] > 0.0)]
         both = flowing[flowing["combination"] == "A + B"]
         together = truth[truth["running_A"] & truth["running_B"]]

@@ -144,7 +144,8 @@ DUTY_PROFILE = Contract(
         C(
             "flow_low",
             "number",
-            "Lower edge of the bin; both edges are zero where the flow is not known.",
+            "Lower edge of the bin; below zero, in a bin that ends at zero, where the flow is not "
+            "known.",
             "flow",
             nullable=False,
         ),
