@@ -7,7 +7,7 @@ longer than it ever used to, while a neighbour that it should follow has moved.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +27,7 @@ Float = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _SECOND = 1_000_000
+_QUARTERS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,24 +116,38 @@ def is_spike(time: Int64, value: Float, factor: float = 10.0, floor: float = 0.0
     rows = np.flatnonzero(~unknown) if unknown.any() else None
     step = np.diff(value if rows is None else value[rows])
     size = np.abs(step)
+    still = len(size) - int(np.count_nonzero(size))
+    moved = len(size) - still
+    # The median costs more than all the rest, and mostly the largest change says enough: where
+    # more than half of the changes exceed its tenth, none is a spike.
+    if moved < 10 or _exceed(size * factor, float(size.max()), moved):
+        return mask
     there, back = step[:-1], step[1:]
     jump = np.minimum(size[:-1], size[1:])
     turns = np.flatnonzero((there * back < 0) & (np.abs(there + back) < 0.2 * jump))
-    if not len(turns):
-        return mask
-    still = int(np.count_nonzero(size == 0))
-    moved = len(size) - still
-    if moved < 10:
-        return mask
-    # The median costs more than all the rest, and mostly the largest jump says enough: where
-    # more than half of the changes exceed its tenth, none is a spike.
-    largest = float(jump[turns].max())
-    if np.count_nonzero(size * factor > largest) > moved // 2 + 1:
+    if not len(turns) or _exceed(size * factor, float(jump[turns].max()), moved):
         return mask
     limit = max(factor * float(np.median(size[size != 0] if still else size)), floor)
     spikes = turns[jump[turns] > limit] + 1
     mask[spikes if rows is None else rows[spikes]] = True
     return mask
+
+
+def _exceed(size: Float, limit: float, of: int) -> bool:
+    """Tell whether more than half of some sizes exceed a limit."""
+    return int(np.count_nonzero(size > limit)) > of // 2 + 1
+
+
+def _is_held(time: Int64, value: Float, least: float) -> bool:
+    """Tell whether a value may be held for longer than some seconds; False is certain.
+
+    A hold so long spans four instants in a row of a raster of its quarter, or more.
+    """
+    raster = np.arange(time[0], time[-1] + 1, max(int(least * _SECOND) // _QUARTERS, 1))
+    at = value[np.searchsorted(time, raster, side="right") - 1]
+    same = at[1:] == at[:-1]
+    row = same[2:] & same[1:-1] & same[:-2]
+    return bool(row.any())
 
 
 def _runs(time: Int64, value: Float) -> tuple[NDArray[np.intp], NDArray[np.intp], Float]:
@@ -176,7 +191,7 @@ def usual_hold(time: Int64, value: Float, part: float = 0.95) -> float:
 def is_flatlined(
     time: Int64,
     value: Float,
-    neighbours: Sequence[Neighbour],
+    neighbours: Sequence[Neighbour] | Callable[[], Sequence[Neighbour]],
     hold: float | None = None,
     factor: float = 10.0,
     least: float = 3 * 3600.0,
@@ -190,8 +205,9 @@ def is_flatlined(
         Ascending [µs].
     value : ndarray of float64, shape (n,)
         NaN is passed over.
-    neighbours : sequence of Neighbour
-        Tags that must move when this one should; without any, nothing is called flat.
+    neighbours : sequence of Neighbour, or callable that gives one
+        Tags that must move when this one should; without any, nothing is called flat. Asked
+        for only where a value is held for long.
     hold : float or None
         How long this tag usually holds a value [s]; None takes its own ``usual_hold``. Without
         a history (NaN), ``least`` decides alone.
@@ -209,7 +225,7 @@ def is_flatlined(
         True from the first to the last sample of each flat line.
     """
     mask = np.zeros(len(value), dtype=bool)
-    if not neighbours:
+    if not callable(neighbours) and not neighbours:
         return mask
     unknown = np.isnan(value)
     rows: slice | NDArray[np.intp] = slice(None)
@@ -218,19 +234,24 @@ def is_flatlined(
     known_time = time[rows]
     if not len(known_time):
         return mask
+    if not _is_held(known_time, value[rows], least):
+        return mask
     starts, ends, held = _runs(known_time, value[rows])
     if not (held > least).any():
         # Most tags of most months: the quantiles below would cost more than all the rest.
+        return mask
+    beside = neighbours() if callable(neighbours) else neighbours
+    if not beside:
         return mask
     usual = usual_hold(time, value) if hold is None else hold
     limit = least if np.isnan(usual) else max(least, factor * usual)
     if not (held > limit).any():
         return mask
-    ranges = [_range(n) for n in neighbours]
+    ranges = [_range(n) for n in beside]
     # Long holds are few by their length alone, so that a loop over them is cheap.
     for run in np.flatnonzero(held > limit):
         begin, end = known_time[starts[run]], known_time[ends[run] - 1]
-        if any(_moved(n, r, begin, end) > moved for n, r in zip(neighbours, ranges, strict=True)):
+        if any(_moved(n, r, begin, end) > moved for n, r in zip(beside, ranges, strict=True)):
             flat = slice(int(starts[run]), int(ends[run]))
             mask[flat if isinstance(rows, slice) else rows[flat]] = True
     return mask

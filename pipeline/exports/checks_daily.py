@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -18,13 +19,18 @@ from pipeline.exports.checks import (
     is_repeated,
     is_spike,
 )
-from pipeline.exports.reading import DISORDER_SCHEMA, SAMPLES_SCHEMA
-from pipeline.exports.tag_runs import tag_edges
+from pipeline.exports.quality import BAD
+from pipeline.exports.reading import DISORDER_SCHEMA
+from pipeline.exports.tag_samples import TagPieces, TagSamples
 from pipeline.plant.types import Snapshot, Tag
 
-__all__ = ["DAILY_SCHEMA", "daily_checks", "neighbour_tags", "sample_faults"]
+__all__ = ["DAILY_SCHEMA", "DailyChecks", "daily_checks", "neighbour_tags", "sample_faults"]
 
 Int64 = NDArray[np.int64]
+Days = dict[str, NDArray[Any]]
+"""Columns of ``DAILY_SCHEMA``."""
+
+_EARLIEST, _LATEST = np.iinfo(np.int64).min, np.iinfo(np.int64).max
 
 FAULT_NAMES = ("repeated", "flatlined", "spikes", "out_of_range")
 
@@ -91,28 +97,6 @@ def neighbour_tags(plant: Snapshot) -> dict[str, tuple[str, ...]]:
     return {tag: tuple(sorted(others)) for tag, others in found.items()}
 
 
-class _ByTag:
-    """Arrays of a samples table and where each tag's rows are."""
-
-    def __init__(self, samples: pa.Table) -> None:
-        table = samples.unify_dictionaries().combine_chunks()
-        tag = table.column("tag").combine_chunks()
-        if isinstance(tag, pa.ChunkedArray):  # what Arrow makes of no chunk at all
-            tag = pa.array([], SAMPLES_SCHEMA.field("tag").type)
-        code = tag.indices.to_numpy(zero_copy_only=False)
-        names = tag.dictionary.to_pylist()
-        self.time = table.column("time").cast(pa.int64()).to_numpy()
-        self.value = table.column("value").to_numpy()
-        self.quality = table.column("quality").to_numpy()
-        edges = tag_edges(code)
-        self.rows = {names[code[a]]: slice(int(a), int(b)) for a, b in itertools.pairwise(edges)}
-
-    def usable(self, tag: str) -> NDArray[np.float64]:
-        rows = self.rows[tag]
-        bad = self.quality[rows] == 2
-        return np.where(bad, np.nan, self.value[rows]) if bad.any() else self.value[rows]
-
-
 def sample_faults(
     samples: pa.Table,
     tags: Mapping[str, Tag],
@@ -138,22 +122,113 @@ def sample_faults(
         ``repeated``, ``flatlined``, ``spikes`` and ``out_of_range``, one entry per row of the
         samples; True is a fault (a repeated value is a remark rather than a fault).
     """
-    data = _ByTag(samples)
-    faults = {name: np.zeros(samples.num_rows, dtype=bool) for name in FAULT_NAMES}
-    for tag, rows in data.rows.items():
-        time, value = data.time[rows], data.usable(tag)
-        faults["repeated"][rows] = is_repeated(value)
-        faults["spikes"][rows] = is_spike(time, value)
-        if tag in tags:
-            faults["out_of_range"][rows] = is_out_of_range(value, tags[tag].low, tags[tag].high)
-        beside = [
-            Neighbour(data.time[data.rows[other]], data.usable(other))
-            for other in neighbours.get(tag, ())
-            if other in data.rows
-        ]
-        hold = None if holds is None else holds.get(tag)
-        faults["flatlined"][rows] = is_flatlined(time, value, beside, hold)
-    return faults
+    pieces = TagPieces([samples])
+    checks = _TagChecks(partial(_all_of, pieces), tags, neighbours, holds)
+    found = [checks.faults(tag, _all_of(pieces, tag)) for tag in pieces.tags]
+    empty = np.zeros(0, dtype=bool)
+    return {name: np.concatenate([empty, *(f[name] for f in found)]) for name in FAULT_NAMES}
+
+
+def _all_of(pieces: TagPieces, tag: str) -> TagSamples:
+    return pieces.of(tag, _EARLIEST, _LATEST)
+
+
+class _TagChecks:
+    """The checks of one tag's samples; the neighbours' are asked for where they are needed."""
+
+    def __init__(
+        self,
+        samples_of: Callable[[str], TagSamples],
+        tags: Mapping[str, Tag],
+        neighbours: Mapping[str, Sequence[str]],
+        holds: Mapping[str, float] | None,
+    ) -> None:
+        self._samples_of, self._tags = samples_of, tags
+        self._neighbours, self._holds = neighbours, holds
+
+    def faults(self, tag: str, samples: TagSamples) -> dict[str, NDArray[np.bool_]]:
+        """Give a mask of each of ``FAULT_NAMES``."""
+        time, value = samples.time, samples.usable
+        limits = self._tags.get(tag)
+        hold = None if self._holds is None else self._holds.get(tag)
+        return {
+            "repeated": is_repeated(value),
+            "flatlined": is_flatlined(time, value, partial(self._beside, tag), hold),
+            "spikes": is_spike(time, value),
+            "out_of_range": (
+                np.zeros(len(value), dtype=bool)
+                if limits is None
+                else is_out_of_range(value, limits.low, limits.high)
+            ),
+        }
+
+    def _beside(self, tag: str) -> list[Neighbour]:
+        found = (self._samples_of(other) for other in self._neighbours.get(tag, ()))
+        return [Neighbour(one.time, one.usable) for one in found if len(one.time)]
+
+
+class DailyChecks:
+    """The checks of samples, reduced to local days, one tag after the other.
+
+    Parameters
+    ----------
+    samples_of : callable
+        Gives the samples of a tag, in SI; called for neighbours, in any thread.
+    tags : mapping of str to Tag
+        Their ranges and longest gaps.
+    zone : str
+        Station's IANA zone; days are counted in it.
+    start, end : Timestamp
+        The span ``[start, end)``, UTC, at starts of local days.
+    neighbours, holds
+        As for ``sample_faults``.
+    """
+
+    def __init__(
+        self,
+        samples_of: Callable[[str], TagSamples],
+        tags: Mapping[str, Tag],
+        zone: str,
+        start: pd.Timestamp,
+        end: pd.Timestamp,
+        neighbours: Mapping[str, Sequence[str]],
+        holds: Mapping[str, float] | None = None,
+    ) -> None:
+        self._checks = _TagChecks(samples_of, tags, neighbours, holds)
+        self._tags = tags
+        self._edges = _day_edges(zone, start, end)
+
+    def days(self, tag: str, samples: TagSamples) -> Days | None:
+        """Give the columns of ``DAILY_SCHEMA`` for one tag; None without a sample in the span.
+
+        May be called from several threads.
+        """
+        gap = self._tags[tag].max_gap if tag in self._tags else float("inf")
+        faults = self._checks.faults(tag, samples)
+        return _days_of(tag, samples, faults, self._edges, gap)
+
+    def table(self, parts: Sequence[Days], disorder: pa.Table | None = None) -> pa.Table:
+        """Put the days of all tags together.
+
+        Parameters
+        ----------
+        parts : sequence of Days
+            Of the tags in ascending order.
+        disorder : Table, optional
+            As for ``daily_checks``.
+
+        Returns
+        -------
+        Table
+            ``DAILY_SCHEMA``, by tag and day.
+        """
+        names = [f.name for f in DAILY_SCHEMA]
+        # One frame of all tags: a frame per tag would cost more than the checks.
+        columns = {n: np.concatenate([p[n] for p in parts]) for n in names} if parts else {}
+        frame = pd.DataFrame(columns) if parts else _no_days()
+        frame = _with_events(frame, disorder, self._edges)
+        frame["day"] = pd.DatetimeIndex(frame["day"].to_numpy().view("datetime64[us]"), tz="UTC")
+        return pa.Table.from_pandas(frame, schema=DAILY_SCHEMA, preserve_index=False)
 
 
 def daily_checks(
@@ -172,14 +247,8 @@ def daily_checks(
     ----------
     samples : Table
         ``SAMPLES_SCHEMA`` in SI, sorted by tag and time; those outside the span are halo.
-    tags : mapping of str to Tag
-        Their ranges and longest gaps.
-    zone : str
-        Station's IANA zone; days are counted in it.
-    start, end : Timestamp
-        The span ``[start, end)``, UTC, at starts of local days.
-    neighbours, holds
-        As for ``sample_faults``.
+    tags, zone, start, end, neighbours, holds
+        As for ``DailyChecks``.
     disorder : Table, optional
         ``DISORDER_SCHEMA`` of the files behind these samples; its UTC days are taken for the
         local days that hold their noon.
@@ -189,21 +258,10 @@ def daily_checks(
     Table
         ``DAILY_SCHEMA``, by tag and day.
     """
-    data = _ByTag(samples)
-    faults = sample_faults(samples, tags, neighbours, holds)
-    edges = _day_edges(zone, start, end)
-    parts: list[dict[str, NDArray[Any]]] = []
-    for tag, rows in data.rows.items():
-        gap = tags[tag].max_gap if tag in tags else float("inf")
-        days = _days_of(data, faults, tag, rows, edges, gap)
-        parts += [] if days is None else [days]
-    names = [f.name for f in DAILY_SCHEMA]
-    # One frame of all tags: a frame per tag would cost more than the checks.
-    columns = {n: np.concatenate([p[n] for p in parts]) for n in names} if parts else {}
-    frame = pd.DataFrame(columns) if parts else _no_days()
-    frame = _with_events(frame, disorder, edges)
-    frame["day"] = pd.DatetimeIndex(frame["day"].to_numpy().view("datetime64[us]"), tz="UTC")
-    return pa.Table.from_pandas(frame, schema=DAILY_SCHEMA, preserve_index=False)
+    pieces = TagPieces([samples])
+    checks = DailyChecks(partial(_all_of, pieces), tags, zone, start, end, neighbours, holds)
+    parts = [checks.days(tag, _all_of(pieces, tag)) for tag in pieces.tags]
+    return checks.table([days for days in parts if days is not None], disorder)
 
 
 def _no_days() -> pd.DataFrame:
@@ -224,15 +282,13 @@ def _day_edges(zone: str, start: pd.Timestamp, end: pd.Timestamp) -> Int64:
 
 
 def _days_of(
-    data: _ByTag,
-    faults: Mapping[str, NDArray[np.bool_]],
     tag: str,
-    rows: slice,
+    samples: TagSamples,
+    faults: Mapping[str, NDArray[np.bool_]],
     edges: Int64,
     max_gap: float,
-) -> dict[str, NDArray[Any]] | None:
-    """Give the columns of ``DAILY_SCHEMA`` for one tag; None without a sample in the span."""
-    time, quality = data.time[rows], data.quality[rows]
+) -> Days | None:
+    time, quality = samples.time, samples.quality
     inside = np.searchsorted(time, edges[[0, -1]]) if len(edges) > 1 else np.zeros(2, int)
     if inside[0] == inside[1]:
         return None
@@ -246,10 +302,11 @@ def _days_of(
 
     # Few rows are not good, so they are listed, not masked.
     doubtful = np.flatnonzero(quality)
-    bad = doubtful[quality[doubtful] == 2]
+    bad = doubtful[quality[doubtful] == BAD]
     covered = _covered(time, bad, max_gap, bounds)
     usable_time = np.delete(time, bad) if len(bad) else time
     count = len(bounds) - 1
+    days = list(itertools.pairwise(starts.tolist()))
     columns = {
         "tag": np.full(count, tag, dtype=object),
         "day": bounds[:-1],
@@ -258,7 +315,10 @@ def _days_of(
         "longest_gap": _longest_gaps(usable_time, bounds) / 1e6,
         "bad": number(bad),
         "uncertain": number(doubtful[quality[doubtful] == 1]),
-        **{name: number(np.flatnonzero(faults[name][rows])) for name in FAULT_NAMES},
+        **{
+            name: np.array([np.count_nonzero(faults[name][low:high]) for low, high in days])
+            for name in FAULT_NAMES
+        },
     }
     none = np.zeros(count, dtype=np.int64)
     return columns | dict.fromkeys(DISORDER_SCHEMA.names[2:], none)
@@ -270,23 +330,33 @@ def _covered(
     """Give the covered time of each day [µs]: a running sum, read off at the days' bounds."""
     step = np.diff(time)
     # Steps that are not bridged are few as a rule: what has gone by, less theirs.
-    loose = np.union1d(np.flatnonzero(step > max_gap * 1e6), bad[bad < len(step)])
+    loose = bad[bad < len(step)]
+    if len(step) and step.max() > max_gap * 1e6:
+        loose = np.union1d(np.flatnonzero(step > max_gap * 1e6), loose)
     missing = np.concatenate([[0], np.cumsum(step[loose])])
     position = np.clip(np.searchsorted(time, bounds, side="right") - 1, 0, len(step))
-    total = time[position] - time[0] - missing[np.searchsorted(loose, position)]
+    before = np.searchsorted(loose, position)
+    total = time[position] - time[0] - missing[before]
     beyond = np.maximum(bounds - time[position], 0)
-    follows = (position < len(step)) & ~np.isin(position, loose)
+    is_loose = np.append(loose, -1)[before] == position
+    follows = (position < len(step)) & ~is_loose
     at = total + np.where(follows & (bounds > time[0]), beyond, 0)
     return np.diff(at).astype(np.float64)
 
 
 def _longest_gaps(time: Int64, bounds: Int64) -> NDArray[np.float64]:
     """Give the longest time of each day without a usable sample [µs]."""
-    inner = time[np.searchsorted(time, bounds[0], "right") : np.searchsorted(time, bounds[-1])]
-    marks = np.insert(inner, np.searchsorted(inner, bounds), bounds)
-    gaps = np.diff(marks)
-    starts = np.searchsorted(marks, bounds[:-1])
-    return np.maximum.reduceat(gaps, np.minimum(starts, len(gaps) - 1)).astype(np.float64)
+    gaps = np.diff(bounds)
+    starts = np.searchsorted(time, bounds)
+    some = np.flatnonzero(starts[1:] > starts[:-1])
+    if len(some):
+        first, last = starts[some], starts[some + 1] - 1
+        at_ends = np.maximum(time[first] - bounds[some], bounds[some + 1] - time[last])
+        # Between first and last; of a single sample nothing lies between.
+        step = np.append(np.diff(time), 0)
+        between = np.maximum.reduceat(step, np.stack([first, last], axis=1).ravel())[::2]
+        gaps[some] = np.maximum(at_ends, np.where(last > first, between, 0))
+    return gaps.astype(np.float64)
 
 
 def _with_events(frame: pd.DataFrame, events: pa.Table | None, edges: Int64) -> pd.DataFrame:

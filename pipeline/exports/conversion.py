@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 import pyarrow as pa
@@ -13,9 +13,16 @@ from pipeline.errors import ExportError, Fault
 from pipeline.exports.quality import BAD
 from pipeline.exports.reading import samples_table
 from pipeline.exports.tag_runs import tag_edges
+from pipeline.exports.tag_samples import TagSamples
 from pipeline.plant.types import Tag
 
-__all__ = ["interval_total_to_rate", "running_total_to_rate", "to_si"]
+__all__ = [
+    "check_convertible",
+    "interval_total_to_rate",
+    "running_total_to_rate",
+    "tag_to_si",
+    "to_si",
+]
 
 Int64 = NDArray[np.int64]
 Float = NDArray[np.float64]
@@ -65,31 +72,73 @@ def to_si(
     value = np.array(table.column("value").combine_chunks().to_numpy())
     quality = np.array(table.column("quality").combine_chunks().to_numpy())
     edges = tag_edges(code)
-    faults = _faults(names, code[edges[:-1]], tag_versions, atmospheric_pressure)
-    if faults:
-        raise ExportError("Some tags cannot be converted to SI.", faults)
-    for start, end in itertools.pairwise(edges):
-        versions = sorted(tag_versions[names[code[start]]], key=lambda v: v.valid_from)
-        since = np.array([v.valid_from.value // 1000 for v in versions], dtype=np.int64)
-        cuts = start + np.searchsorted(time[start:end], since, side="left")
-        value[start : cuts[0]] = np.nan
-        quality[start : cuts[0]] = BAD
-        for version, low, high in zip(versions, cuts, [*cuts[1:], end], strict=True):
-            rows = slice(low, high)
-            value[rows], quality[rows] = _convert(
-                time[rows], value[rows], quality[rows], version, atmospheric_pressure
-            )
+    present = [names[c] for c in code[edges[:-1]]]
+    check_convertible(present, tag_versions, atmospheric_pressure)
+    for name, (start, end) in zip(present, itertools.pairwise(edges), strict=True):
+        rows = slice(start, end)
+        own = TagSamples(time[rows], value[rows], quality[rows])
+        _, value[rows], quality[rows] = tag_to_si(own, tag_versions[name], atmospheric_pressure)
     return samples_table(names, code, time, value, quality)
 
 
-def _faults(
-    names: list[str],
-    present: Int64,
+def tag_to_si(
+    samples: TagSamples, versions: Sequence[Tag], atmospheric_pressure: float | None = None
+) -> TagSamples:
+    """Convert the raw samples of one tag to SI; see `to_si`.
+
+    Parameters
+    ----------
+    samples : TagSamples
+        In time order, raw units.
+    versions : sequence of Tag
+        Versions of the tag.
+    atmospheric_pressure : float or None
+        Local atmospheric pressure [Pa]; takes absolute pressures to gauge.
+
+    Returns
+    -------
+    TagSamples
+        New values and qualities at the same times.
+    """
+    time = samples.time
+    value, quality = np.empty(len(time)), np.empty(len(time), np.int8)
+    versions = sorted(versions, key=lambda v: v.valid_from)
+    since = np.array([v.valid_from.value // 1000 for v in versions], dtype=np.int64)
+    cuts = np.searchsorted(time, since, side="left").tolist()
+    value[: cuts[0]], quality[: cuts[0]] = np.nan, BAD
+    for version, low, high in zip(versions, cuts, [*cuts[1:], len(time)], strict=True):
+        rows = slice(low, high)
+        value[rows], quality[rows] = _convert(
+            time[rows],
+            samples.value[rows],
+            samples.quality[rows],
+            version,
+            atmospheric_pressure,
+        )
+    return TagSamples(time, value, quality)
+
+
+def check_convertible(
+    present: Iterable[str],
     tag_versions: Mapping[str, Sequence[Tag]],
     atmospheric_pressure: float | None,
-) -> list[Fault]:
+) -> None:
+    """Refuse tags that cannot be converted to SI.
+
+    Parameters
+    ----------
+    present : iterable of str
+        Tags that have samples.
+    tag_versions, atmospheric_pressure
+        As for `to_si`.
+
+    Raises
+    ------
+    ExportError
+        If a tag is absolute and no atmospheric pressure is given, or has no version at all.
+    """
     faults = []
-    for name in (names[c] for c in present):
+    for name in present:
         versions = tag_versions.get(name, ())
         if not versions:
             faults.append(Fault(f"tag '{name}'", "no description", "an entry in the plant file"))
@@ -101,7 +150,8 @@ def _faults(
                     "the station's altitude or atmospheric pressure",
                 )
             )
-    return faults
+    if faults:
+        raise ExportError("Some tags cannot be converted to SI.", faults)
 
 
 def _convert(

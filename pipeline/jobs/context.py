@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import logging
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -198,8 +198,10 @@ class Run:
         """Digest of what a published partition is made from."""
         return inputs_digest(table, self.plant.station.display, self.currency, list(parts))
 
-    def publish(self, table: str, frame: pd.DataFrame | None) -> pa.Table | None:
-        """Turn an inner frame into the published rows; None for a month without any."""
+    def publish(
+        self, table: str, frame: pd.DataFrame | Mapping[str, pa.Array] | None
+    ) -> pa.Table | None:
+        """Turn an inner frame, or its columns, into published rows; None for an empty month."""
         contract = BY_NAME[table]
         if frame is None or (len(frame) == 0 and contract.partition == "month"):
             return None

@@ -2,47 +2,36 @@
 
 from __future__ import annotations
 
-import pandas as pd
-import pyarrow as pa
+from collections.abc import Callable
 
-from pipeline.exports.checks_daily import daily_checks, neighbour_tags
+import pandas as pd
+
+from pipeline.exports.checks_daily import DailyChecks, neighbour_tags
+from pipeline.exports.tag_samples import TagSamples
 from pipeline.jobs.context import Run
 
 
 def daily_quality(
-    run: Run,
-    samples: pa.Table,
-    start: pd.Timestamp,
-    end: pd.Timestamp,
-    disorder: pa.Table | None = None,
-) -> pd.DataFrame:
-    """Count per tag and local day what the samples of a month are worth.
+    run: Run, samples_of: Callable[[str], TagSamples], start: pd.Timestamp, end: pd.Timestamp
+) -> DailyChecks:
+    """Get ready to count per tag and local day what the samples of a month are worth.
+
+    How late samples came depends on the order of arrival, as no table may but ``runs``.
 
     Parameters
     ----------
     run : Run
         For the tags' descriptions and the station's zone.
-    samples : pyarrow.Table
-        Samples in SI, sorted by tag and time; those outside the span are halo.
+    samples_of : callable
+        Gives the samples of a tag in SI, in time order; those outside the span are halo.
     start, end : Timestamp
         The span, UTC.
-    disorder : pyarrow.Table, optional
-        What sorting the files hid.
 
     Returns
     -------
-    DataFrame
-        Columns of the ``data_quality`` contract.
+    DailyChecks
+        Its table has the columns of the ``data_quality`` contract.
     """
     latest = {name: versions[-1] for name, versions in run.plant.tags.items()}
-    table = daily_checks(
-        samples,
-        latest,
-        run.zone,
-        start,
-        end,
-        neighbour_tags(run.plant.at(start)),
-        disorder=disorder,
-    )
-    # How late samples came depends on the order of arrival, as no table may but `runs`.
-    return table.to_pandas()
+    neighbours = neighbour_tags(run.plant.at(start))
+    return DailyChecks(samples_of, latest, run.zone, start, end, neighbours)

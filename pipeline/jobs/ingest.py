@@ -410,10 +410,8 @@ def _count_news(run: Run, folder: str, sha256: str, samples: pa.Table) -> int:
     return samples.num_rows - counts.agreeing
 
 
-def read_kept(
-    stage: Generation, month: Month, sources: Iterable[str], halo: int, zone: str
-) -> list[pa.Table]:
-    """Read the kept samples of a month and its halo, source by source.
+def read_kept(stage: Generation, month: Month, sources: Iterable[str]) -> list[pa.Table]:
+    """Read the kept samples of a month and those near it, source by source.
 
     Parameters
     ----------
@@ -423,31 +421,20 @@ def read_kept(
         The month.
     sources : iterable of str
         SHA-256 of the files, in the order in which later ones go before earlier ones.
-    halo : int
-        How far before and after the month samples still count [µs].
-    zone : str
-        Time zone of the station.
 
     Returns
     -------
     list of Table
-        In that order; the pieces of one source do not overlap.
+        In that order; the pieces of one source do not overlap. Those of the months beside
+        hold what bears on their other neighbours too.
     """
-    start, end = (microseconds(t) for t in month_bounds(month, zone))
     folders = _folders(month)
-    before, _, after = folders
-    found = []
-    for sha256 in sources:
-        for folder in folders:
-            if not stage.has_blob(folder, sha256):
-                continue
-            samples = stage.read_blob(folder, sha256)
-            if folder in (before, after):
-                time = _times(samples)
-                near = (time >= start - halo) & (time < end + halo)
-                samples = samples.filter(pa.array(near))
-            found.append(samples)
-    return found
+    return [
+        stage.read_blob(folder, sha256)
+        for sha256 in sources
+        for folder in folders
+        if stage.has_blob(folder, sha256)
+    ]
 
 
 def _folders(month: Month) -> tuple[str, str, str]:
@@ -532,10 +519,3 @@ def sources_by_month(ledger: Iterable[Entry]) -> dict[Month, list[Entry]]:
             for month in entry.months:
                 found.setdefault(month, []).append(entry)
     return dict(sorted(found.items()))
-
-
-def cut_before(samples: pa.Table, instant: pd.Timestamp) -> pa.Table:
-    """Leave out the samples from an instant on."""
-    time = samples.column("time").combine_chunks().cast(pa.int64()).to_numpy()
-    keep = time < microseconds(instant)
-    return samples if bool(np.all(keep)) else samples.filter(pa.array(keep))

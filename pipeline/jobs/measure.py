@@ -2,27 +2,29 @@
 
 from __future__ import annotations
 
-import itertools
+import threading
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
+from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from pipeline.assembly import GridView
 from pipeline.assembly.grid_view import WORD_OF_QUALITY
-from pipeline.exports.conversion import to_si
-from pipeline.exports.grid import TagSettings, grid_samples
-from pipeline.exports.ledger import Entry, merge_samples
+from pipeline.exports.checks_daily import Days
+from pipeline.exports.conversion import check_convertible, tag_to_si
+from pipeline.exports.grid_kernel import TagSettings, Workspace, grid_tag, scaled_value
+from pipeline.exports.ledger import Entry
 from pipeline.exports.quality import BAD
-from pipeline.exports.tag_runs import tag_edges
+from pipeline.exports.tag_samples import TagPieces, TagSamples
+from pipeline.exports.threads import in_turn
 from pipeline.hydraulics.pressure import atmospheric_pressure
 from pipeline.jobs.context import Run
 from pipeline.jobs.daily_quality import daily_quality
 from pipeline.jobs.ingest import (
-    cut_before,
     halo_us,
     kept_digests,
     read_disorder,
@@ -65,46 +67,72 @@ _TABLES = ("measurements", "data_quality")
 def make_month(run: Run, month: Month, sources: Sequence[str]) -> MonthMade:
     """Make both tables of a month from the kept samples of its sources, in ledger order."""
     start, end = run.bounds(month)
-    samples = _samples(run, month, sources)
+    samples = _MonthSamples.of(run, month, sources)
+    grid = _MonthGrid(run, start, end)
+    quality = daily_quality(run, samples.of_tag, start, end)
+
+    def one_tag(tag: str) -> tuple[_TagRows, Days | None]:
+        own = samples.of_tag(tag)
+        return grid.rows(tag, own), quality.days(tag, own)
+
+    # Tag by tag, the arrays of one stay in a processor's cache; the sums let go of Python.
+    with closing(in_turn(one_tag, samples.tags, 2)) as made:
+        found = list(made)
     disorder = read_disorder(run.stage, sources)
-    # Both only look at the samples, which takes about the same time.
-    with ThreadPoolExecutor(1, thread_name_prefix="quality") as beside:
-        quality = beside.submit(daily_quality, run, samples, start, end, disorder)
-        measurements = run.publish("measurements", _measurements(run, samples, start, end))
-        days = run.publish("data_quality", quality.result())
-    return MonthMade({"measurements": measurements, "data_quality": days})
+    days = quality.table([days for _, days in found if days is not None], disorder)
+    return MonthMade(
+        {
+            "measurements": run.publish("measurements", grid.columns([rows for rows, _ in found])),
+            "data_quality": run.publish("data_quality", days.to_pandas()),
+        }
+    )
 
 
-def _samples(run: Run, month: Month, sources: Sequence[str]) -> pa.Table:
+@dataclass(frozen=True, slots=True)
+class _MonthSamples:
     """Samples of a month and its halo, later files first in rank, in SI, judged by range."""
-    pieces = read_kept(run.stage, month, sources, halo_us(run.plant), run.zone)
-    merged, _ = merge_samples([cut_before(p, run.as_of) for p in pieces])
-    pressure = float(atmospheric_pressure(run.plant.station.altitude))
-    si = to_si(merged, run.plant.tags, pressure)
-    return _judge_range(si, run.plant.tags)
+
+    pieces: TagPieces
+    versions: Mapping[str, Sequence[Tag]]
+    pressure: float
+    low: int
+    high: int
+
+    @classmethod
+    def of(cls, run: Run, month: Month, sources: Sequence[str]) -> _MonthSamples:
+        """Look up the kept samples of a month."""
+        pieces = TagPieces(read_kept(run.stage, month, sources))
+        pressure = float(atmospheric_pressure(run.plant.station.altitude))
+        check_convertible(pieces.tags, run.plant.tags, pressure)
+        halo = halo_us(run.plant)
+        start, end = (microseconds(t) for t in month_bounds(month, run.zone))
+        high = min(end + halo, microseconds(run.as_of))
+        return cls(pieces, run.plant.tags, pressure, start - halo, high)
+
+    @property
+    def tags(self) -> list[str]:
+        """Tags that may have samples, ascending."""
+        return self.pieces.tags
+
+    def of_tag(self, tag: str) -> TagSamples:
+        """Samples of one tag."""
+        versions = self.versions[tag]
+        raw = self.pieces.of(tag, self.low, self.high)
+        return _judge_range(tag_to_si(raw, versions, self.pressure), versions)
 
 
-def _judge_range(samples: pa.Table, tags: Mapping[str, Sequence[Tag]]) -> pa.Table:
+def _judge_range(samples: TagSamples, versions: Sequence[Tag]) -> TagSamples:
     """Count readings well outside the instrument's range as bad: it cannot have read them."""
-    if samples.num_rows == 0:
+    span = max(v.high - v.low for v in versions)
+    slack = OUTSIDE_RANGE_TOLERANCE * span if np.isfinite(span) else 0.0
+    low = min(v.low for v in versions) - slack
+    high = max(v.high for v in versions) + slack
+    if low == -np.inf and high == np.inf:
         return samples
-    table = samples.combine_chunks()
-    labels = table.column("tag").combine_chunks()
-    names = labels.dictionary.to_pylist()
-    code = labels.indices.to_numpy()
-    value = table.column("value").combine_chunks().to_numpy()
-    judged = np.array(table.column("quality").combine_chunks().to_numpy())
-    for start, end in itertools.pairwise(tag_edges(code).tolist()):
-        versions = tags[names[code[start]]]
-        span = max(v.high - v.low for v in versions)
-        slack = OUTSIDE_RANGE_TOLERANCE * span if np.isfinite(span) else 0.0
-        own = value[start:end]
-        low = min(v.low for v in versions) - slack
-        high = max(v.high for v in versions) + slack
-        if low == -np.inf and high == np.inf:
-            continue
-        judged[start:end][(own < low) | (own > high)] = BAD
-    return table.set_column(table.schema.get_field_index("quality"), "quality", pa.array(judged))
+    outside = (samples.value < low) | (samples.value > high)
+    if not outside.any():
+        return samples
+    return samples._replace(quality=np.where(outside, np.int8(BAD), samples.quality))
 
 
 def tag_settings(versions: Sequence[Tag]) -> TagSettings:
@@ -116,50 +144,84 @@ def tag_settings(versions: Sequence[Tag]) -> TagSettings:
     )
 
 
-def _measurements(
-    run: Run, samples: pa.Table, start: pd.Timestamp, end: pd.Timestamp
-) -> pd.DataFrame:
-    step = round(run.plant.station.grid * 1e6)
-    first = microseconds(start)
-    # The open month ends on a whole interval; the rest of it is covered in part.
-    last = first + -(-(microseconds(end) - first) // step) * step
-    present = set(samples.column("tag").combine_chunks().dictionary.to_pylist())
-    settings = {n: tag_settings(v) for n, v in run.plant.tags.items() if n in present}
-    if not settings:
-        return run.contract("measurements").empty()
-    grid = grid_samples(samples, settings, step, first, last)
-    used = pc.or_(
-        pc.greater(grid.column("coverage"), 0), pc.greater(grid.column("sample_count"), 0)
-    )
-    grid = grid.filter(used).combine_chunks()
-    labels = grid.column("tag").combine_chunks()
-    code = labels.indices.to_numpy()
-    names = labels.dictionary.to_pylist()
-    units = [shown_unit(run, name) for name in names]
-    scale = np.array([u.scale for u in units])[code]
-    offset = np.array([u.offset for u in units])[code]
-    value = grid.column("value").to_numpy() * scale + offset
-    return pd.DataFrame(
-        {
-            "tag": _categorical(code, names),
-            "time": grid.column("time").to_pandas(),
-            "value": value,
-            "unit": _unit_labels([u.text or "1" for u in units], code),
-            "coverage": grid.column("coverage").to_numpy().astype(np.float64),
-            "sample_count": grid.column("sample_count").to_numpy().astype(np.int64),
-            "worst_quality": _categorical(grid.column("worst_quality").to_numpy(), WORD_OF_QUALITY),
+class _TagRows(NamedTuple):
+    """Intervals of one tag that hold something, published value and all."""
+
+    tag: str
+    time: np.ndarray
+    value: np.ndarray
+    coverage: np.ndarray
+    samples: np.ndarray
+    worst: np.ndarray
+
+
+class _MonthGrid:
+    """The regular grid of a month, one tag after the other."""
+
+    def __init__(self, run: Run, start: pd.Timestamp, end: pd.Timestamp) -> None:
+        self._run = run
+        self._step = round(run.plant.station.grid * 1e6)
+        self._first = microseconds(start)
+        # The open month ends on a whole interval; the rest of it is covered in part.
+        self._intervals = -(-(microseconds(end) - self._first) // self._step)
+        self._time = self._first + self._step * np.arange(self._intervals)
+        self._own = threading.local()
+
+    def rows(self, tag: str, samples: TagSamples) -> _TagRows:
+        """Put the samples of one tag on the grid; may be called from several threads."""
+        if not hasattr(self._own, "workspace"):
+            self._own.workspace = Workspace()
+        settings = tag_settings(self._run.plant.tags[tag])
+        grid = grid_tag(
+            *samples, settings, self._step, self._first, self._intervals, self._own.workspace
+        )
+        unit = shown_unit(self._run, tag)
+        columns: tuple[np.ndarray, ...] = (
+            self._time,
+            scaled_value(grid, settings) * unit.scale + unit.offset,
+            (grid.covered / self._step).astype(np.float32),
+            grid.sample_count,
+            grid.worst,
+        )
+        used = (grid.covered > 0) | (grid.sample_count > 0)
+        if not used.all():
+            columns = tuple(column[used] for column in columns)
+        return _TagRows(tag, *columns)
+
+    def columns(self, parts: Sequence[_TagRows]) -> dict[str, pa.Array] | None:
+        """Columns of the ``measurements`` contract, from the rows of the tags in their order.
+
+        None where there are no rows.
+        """
+        parts = [part for part in parts if len(part.time)]
+        if not parts:
+            return None
+        names, *arrays = zip(*parts, strict=True)
+        time, value, coverage, count, worst = (np.concatenate(column) for column in arrays)
+        length = [len(part.time) for part in parts]
+        units = [shown_unit(self._run, name).text or "1" for name in names]
+        shown = sorted(set(units))
+        code = np.array([shown.index(unit) for unit in units], dtype=np.int32)
+        return {
+            "tag": _labels(np.repeat(np.arange(len(parts), dtype=np.int32), length), names),
+            "time": pa.array(time).cast(pa.timestamp("us", "UTC")),
+            "value": pa.array(value, from_pandas=True),
+            "unit": _labels(np.repeat(code, length), shown),
+            "coverage": pa.array(coverage.astype(np.float64)),
+            "sample_count": pa.array(count),
+            "worst_quality": _quality_words(worst),
         }
-    )
 
 
-def _unit_labels(texts: Sequence[str], code: np.ndarray) -> pd.Categorical[str]:
-    distinct = sorted(set(texts))
-    position = {text: i for i, text in enumerate(distinct)}
-    return _categorical(np.array([position[t] for t in texts])[code], distinct)
+def _quality_words(worst: np.ndarray) -> pa.DictionaryArray:
+    """Words of those qualities that occur, in ascending order."""
+    words = sorted(w for code, w in enumerate(WORD_OF_QUALITY) if (worst == code).any())
+    rank = [words.index(w) if w in words else 0 for w in WORD_OF_QUALITY]
+    return _labels(np.array(rank, dtype=np.int32)[worst], words)
 
 
-def _categorical(code: np.ndarray, names: Sequence[str]) -> pd.Categorical[str]:
-    return pd.Categorical.from_codes(code, pd.Index(names))
+def _labels(code: np.ndarray, words: Sequence[str]) -> pa.DictionaryArray:
+    return pa.DictionaryArray.from_arrays(pa.array(code), pa.array(list(words), pa.string()))
 
 
 def shown_unit(run: Run, tag: str) -> DisplayUnit:
