@@ -14,7 +14,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from pipeline.exports.ordering import is_strictly_by_tag_and_time, order_by_tag_and_time
+from pipeline.exports.ordering import is_by_tag_and_time, order_by_tag_and_time
 from pipeline.exports.reading import samples_table
 
 __all__ = ["MergeCounts", "merge_samples", "months_touched"]
@@ -143,7 +143,7 @@ def merge_samples(tables: Sequence[pa.Table]) -> tuple[pa.Table, MergeCounts]:
         np.concatenate(column) for column in zip(*(part for _, _, part in runs), strict=True)
     )
     counts = MergeCounts()
-    if is_strictly_by_tag_and_time(code, time):
+    if is_by_tag_and_time(code, time, strictly=True):
         return samples_table(names, code, time, value, quality), counts
     order = order_by_tag_and_time(code, time)
     if order is not None:

@@ -16,7 +16,6 @@ from pipeline.exports.tag_runs import few_runs, order_by_tag, tag_edges
 __all__ = [
     "Tidy",
     "is_by_tag_and_time",
-    "is_strictly_by_tag_and_time",
     "order_by_tag_and_time",
     "tidy",
 ]
@@ -62,7 +61,7 @@ def tidy(
     Tidy
     """
     found = DisorderCells()
-    if is_strictly_by_tag_and_time(code, time):
+    if is_by_tag_and_time(code, time, strictly=True):
         return Tidy(samples_table(tags, code, time, value, quality), found)
     in_order = is_by_tag_and_time(code, time)
     if not in_order and (runs := few_runs(code)) is not None:
@@ -122,7 +121,7 @@ def order_by_tag_and_time(code: NDArray[np.int32], time: Int64) -> Int64 | None:
     return order
 
 
-def is_by_tag_and_time(code: NDArray[np.int32], time: Int64) -> bool:
+def is_by_tag_and_time(code: NDArray[np.int32], time: Int64, *, strictly: bool = False) -> bool:
     """Tell whether rows stand by tag and time already.
 
     Parameters
@@ -131,33 +130,16 @@ def is_by_tag_and_time(code: NDArray[np.int32], time: Int64) -> bool:
         Tag of each row.
     time : ndarray of int64
         Time of each row [µs].
+    strictly : bool
+        Whether a tag and time that stands twice counts as out of order.
 
     Returns
     -------
     bool
     """
-    if (code[1:] < code[:-1]).any():
-        return False
-    back = np.flatnonzero(time[1:] < time[:-1])
-    return bool((code[back + 1] > code[back]).all())
-
-
-def is_strictly_by_tag_and_time(code: NDArray[np.int32], time: Int64) -> bool:
-    """Tell whether rows stand by tag and time already, no tag and time twice.
-
-    Parameters
-    ----------
-    code : ndarray of int32
-        Tag of each row.
-    time : ndarray of int64
-        Time of each row [µs].
-
-    Returns
-    -------
-    bool
-    """
-    # Where time does not go on, another tag must begin.
-    stops = np.flatnonzero(time[1:] <= time[:-1])
+    # Where time does not go on, another tag must begin. Such rows are few where all is well.
+    goes_on = np.greater if strictly else np.greater_equal
+    stops = np.flatnonzero(~goes_on(time[1:], time[:-1]))
     if not (code[stops + 1] > code[stops]).all():
         return False
     edges = tag_edges(code)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Generic, Protocol, TypeVar
 
 import numpy as np
 import pyarrow as pa
@@ -16,14 +16,14 @@ from numpy.typing import NDArray
 from pipeline.errors import ExportError
 from pipeline.exports.collector import Collector
 from pipeline.exports.disorder import DisorderCells
-from pipeline.exports.ordering import Tidy, tidy
+from pipeline.exports.ordering import Tidy, is_by_tag_and_time, tidy
 from pipeline.exports.read import pieces, placed, waiting_note
-from pipeline.exports.reading import Reading, empty_samples
+from pipeline.exports.reading import Reading, empty_samples, samples_table
 from pipeline.exports.streams import Unfinished
 from pipeline.exports.tag_runs import tag_edges
 from pipeline.plant.types import ExportFormat
 
-__all__ = ["Spool", "spool_export", "utc_month_numbers"]
+__all__ = ["Spool", "Straight", "spool_export", "utc_month_numbers"]
 
 Int64 = NDArray[np.int64]
 
@@ -43,8 +43,25 @@ def utc_month_numbers(time: Int64) -> Int64:
     return time.astype("datetime64[us]").astype("datetime64[M]").astype(np.int64)
 
 
+MOST_STRAIGHT = 60
+"""Parts that are written straight at one time: each holds rows of a row group in memory."""
+
+
+class Straight(Protocol):
+    """Takes the rows of a part that come by tag and time, instead of the folder of parts."""
+
+    def add(self, samples: pa.Table) -> None:
+        """Take the next rows: ``SAMPLES_SCHEMA``, after those before, no tag and time twice."""
+
+    def take_back(self) -> pa.Table:
+        """Give all rows back, since one came that does not follow; nothing of them is kept."""
+
+
+S = TypeVar("S", bound=Straight)
+
+
 @dataclass(frozen=True, slots=True)
-class Spool:
+class Spool(Generic[S]):
     """An export laid down in parts.
 
     Parameters
@@ -53,7 +70,9 @@ class Spool:
         Counts, refusals, notes and what is out of order, without samples; duplicates are
         counted when the parts are taken up.
     parts : tuple of int
-        Numbers of the parts, ascending.
+        Numbers of the parts to be taken up, ascending.
+    straight : dict of int to S
+        The parts of which every row was written straight; they are not among ``parts``.
     folder : Path
         Where they lie.
     tags : tuple of str
@@ -62,6 +81,7 @@ class Spool:
 
     reading: Reading
     parts: tuple[int, ...]
+    straight: dict[int, S]
     folder: Path
     tags: tuple[str, ...]
 
@@ -109,7 +129,8 @@ def spool_export(
     label: str | None = None,
     part_of: Callable[[Int64], Int64] = utc_month_numbers,
     switch_tags: Collection[str] = (),
-) -> Spool:
+    straight: Callable[[int], S] | None = None,
+) -> Spool[S]:
     """Read an export of any size and lay its samples down in parts.
 
     Parameters
@@ -120,6 +141,9 @@ def spool_export(
         Empty folder for the parts; the caller removes it.
     part_of : callable
         Gives the number of the part for each instant [µs]; UTC months by default.
+    straight : callable, optional
+        Gives what takes the rows of a part for as long as they come by tag and time, as in a
+        bulk export sorted so: nothing is left to sort then, and they are written once.
 
     Returns
     -------
@@ -134,7 +158,7 @@ def spool_export(
     """
     label = path.name if label is None else label
     collector = Collector(label, export, tag_names, switch_tags)
-    writer = _PartWriter(folder, part_of)
+    writer = _PartWriter(folder, part_of, collector.tags, straight)
     try:
         for _ in pieces(path, export, tag_names, collector):
             for table in collector.drain():
@@ -148,21 +172,33 @@ def spool_export(
         raise placed(error, label) from None
     finally:
         writer.close()
+    # Rows of an unfinished file may have been laid down beside the reading until now.
+    is_whole = reading.status == "accepted"
     return Spool(
         reading,
-        # Rows of an unfinished file may have been laid down beside the reading until now.
-        tuple(sorted(writer.parts)) if reading.status == "accepted" else (),
+        tuple(sorted(writer.parts)) if is_whole else (),
+        dict(sorted(writer.straight.items())) if is_whole else {},
         folder,
         tuple(collector.tags),
     )
 
 
-class _PartWriter:
-    """Gathers rows and lays them down in one file per part."""
+class _PartWriter(Generic[S]):
+    """Gathers rows and lays them down in one file per part, or hands them on straight."""
 
-    def __init__(self, folder: Path, part_of: Callable[[Int64], Int64]) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        part_of: Callable[[Int64], Int64],
+        tags: Sequence[str],
+        straight: Callable[[int], S] | None,
+    ) -> None:
         self._folder = folder
         self._part_of = part_of
+        self._tags = tags
+        self._open_straight = straight
+        self.straight: dict[int, S] = {}
+        self._ends: dict[int, tuple[int, int]] = {}
         self._open: dict[int, pa.ipc.RecordBatchStreamWriter] = {}
         self._waiting: list[pa.RecordBatch] = []
         self._rows = 0
@@ -200,11 +236,49 @@ class _PartWriter:
     def _lay_down(self, batches: list[pa.RecordBatch]) -> None:
         table = pa.Table.from_batches(batches).combine_chunks()
         for number, rows in _by_part(table, table.column("time").to_numpy(), self._part_of):
-            if number not in self._open:
-                place = str(_place(self._folder, number))
-                self._open[number] = pa.ipc.new_stream(place, _ROW)
-                self.parts.add(number)
-            self._open[number].write_table(rows)
+            if not self._goes_straight(number, rows):
+                self._lay(number, rows)
+
+    def _lay(self, number: int, rows: pa.Table) -> None:
+        if number not in self._open:
+            place = str(_place(self._folder, number))
+            self._open[number] = pa.ipc.new_stream(place, _ROW)
+            self.parts.add(number)
+        self._open[number].write_table(rows)
+
+    def _goes_straight(self, number: int, rows: pa.Table) -> bool:
+        """Hand rows on that follow those before; from the first that do not, none of a part."""
+        if self._open_straight is None or number in self.parts:
+            return False
+        code, time = rows.column("code").to_numpy(), rows.column("time").to_numpy()
+        known = self.straight.get(number)
+        follows = is_by_tag_and_time(code, time, strictly=True)
+        if known is None:
+            if not follows or len(self.straight) >= MOST_STRAIGHT:
+                return False
+            known = self.straight[number] = self._open_straight(number)
+        elif not follows or (int(code[0]), int(time[0])) <= self._ends[number]:
+            del self.straight[number]
+            self._lay(number, self._as_laid(known.take_back()))
+            return False
+        self._ends[number] = int(code[-1]), int(time[-1])
+        # Copies: rows that wait must not keep all that were read with them.
+        columns = [np.array(column.to_numpy()) for column in rows.columns]
+        known.add(samples_table(self._tags, *columns))
+        return True
+
+    def _as_laid(self, samples: pa.Table) -> pa.Table:
+        words = samples.column("tag").unify_dictionaries().combine_chunks()
+        words = pa.concat_arrays(words.chunks) if isinstance(words, pa.ChunkedArray) else words
+        own = {name: code for code, name in enumerate(self._tags)}
+        lookup = np.array([own[name] for name in words.dictionary.to_pylist()], dtype=np.int32)
+        columns = [
+            pa.array(lookup[words.indices.to_numpy()]),
+            samples.column("time").cast(pa.int64()),
+            samples.column("value"),
+            samples.column("quality"),
+        ]
+        return pa.Table.from_arrays(columns, schema=_ROW)
 
     def close(self) -> None:
         try:

@@ -12,7 +12,7 @@ import pandas as pd
 from pipeline.errors import MOST_FAULTS_SHOWN, ExportError, StoreError
 from pipeline.exports.read import FoundFile, stream_export
 from pipeline.exports.reading import Reading
-from pipeline.jobs.ingest import find_files, switch_tags
+from pipeline.jobs.evidence import find_files, switch_tags
 from pipeline.jobs.summary import read_inner
 from pipeline.performance.site_survey import (
     Fact,

@@ -24,13 +24,8 @@ from pipeline.exports.threads import in_turn
 from pipeline.hydraulics.pressure import atmospheric_pressure
 from pipeline.jobs.context import Run
 from pipeline.jobs.daily_quality import daily_quality
-from pipeline.jobs.ingest import (
-    halo_us,
-    kept_digests,
-    read_disorder,
-    read_kept,
-    sources_by_month,
-)
+from pipeline.jobs.evidence import sources_by_month
+from pipeline.jobs.kept import halo_us, kept_digests, read_disorder, read_kept
 from pipeline.jobs.workers import MonthJob, MonthMade, Workers, build_months
 from pipeline.months import Month, microseconds, month_bounds
 from pipeline.plant import Tag
@@ -101,10 +96,10 @@ class _MonthSamples:
     @classmethod
     def of(cls, run: Run, month: Month, sources: Sequence[str]) -> _MonthSamples:
         """Look up the kept samples of a month."""
-        pieces = TagPieces(read_kept(run.stage, month, sources))
+        halo = halo_us(run.plant)
+        pieces = TagPieces(read_kept(run.stage, month, sources, halo, run.zone))
         pressure = float(atmospheric_pressure(run.plant.station.altitude))
         check_convertible(pieces.tags, run.plant.tags, pressure)
-        halo = halo_us(run.plant)
         start, end = (microseconds(t) for t in month_bounds(month, run.zone))
         high = min(end + halo, microseconds(run.as_of))
         return cls(pieces, run.plant.tags, pressure, start - halo, high)

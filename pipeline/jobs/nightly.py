@@ -29,8 +29,9 @@ from pipeline.jobs.context import (
     no_progress,
 )
 from pipeline.jobs.event_effects import build_event_effects
+from pipeline.jobs.evidence import first_sample, last_sample
 from pipeline.jobs.flagging import find_flags
-from pipeline.jobs.ingest import first_sample, ingest, last_sample
+from pipeline.jobs.ingest import ingest
 from pipeline.jobs.logs import log_to_file
 from pipeline.jobs.measure import measure
 from pipeline.jobs.money import build_money

@@ -11,6 +11,7 @@ import contextlib
 import hashlib
 import os
 from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from io import RawIOBase
 from pathlib import Path
@@ -27,14 +28,21 @@ from pipeline.tables.files import disk_errors
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer as Buffer
 
-__all__ = ["Content", "canonical_schema", "digest_file", "read_files", "write_parquet"]
+__all__ = [
+    "Content",
+    "TableWriter",
+    "canonical_schema",
+    "digest_file",
+    "read_files",
+    "write_parquet",
+]
 
 Filters: TypeAlias = pc.Expression | list[tuple[str, str, object]] | None
 """Rows to keep: an Arrow expression, or ``[(column, operator, value), ...]``."""
 
 ROWS_PER_GROUP = 131_072
 _COMPRESSION_LEVEL = 3
-_BUFFER_BYTES = 1 << 20
+_BUFFER_BYTES = 1 << 17
 
 # Published files are shared between generations by hard links: an editor that changed one in
 # place would change history, so they are read-only from the start.
@@ -116,29 +124,107 @@ def write_parquet(
     StoreError
         When the disk refuses.
     """
-    target = canonical_schema(table.schema if schema is None else schema)
-    missing = [name for name in target.names if name not in table.column_names]
-    extra = [name for name in table.column_names if name not in target.names]
-    if missing or extra or len(set(target.names)) != len(table.column_names):
-        raise ContractError(
-            f"{what} does not have the columns it should: missing {missing or 'none'}, "
-            f"unexpected {extra or 'none'}; expected {target.names}."
-        )
-    table = table.select(target.names)
-    with disk_errors(f"write {what} to {path.parent}"):
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, _FILE_MODE)
-        try:
-            with os.fdopen(handle, "wb", buffering=_BUFFER_BYTES) as file:
-                sink = _HashingSink(file)
-                with _parquet_writer(sink, target, kept) as writer:
-                    for start in range(0, max(table.num_rows, 1), ROWS_PER_GROUP):
-                        rows = _canonical_rows(table.slice(start, ROWS_PER_GROUP), target, what)
-                        writer.write_table(rows, row_group_size=ROWS_PER_GROUP)
-        except BaseException:
-            with contextlib.suppress(OSError):
-                path.unlink(missing_ok=True)
-            raise
-    return sink.content()
+    writer = TableWriter(path, table.schema if schema is None else schema, what=what, kept=kept)
+    try:
+        writer.add(table)
+        return writer.close()
+    except BaseException:
+        writer.discard()
+        raise
+
+
+class TableWriter:
+    """A new Parquet file that is written as its rows come: the bytes are those of `write_parquet`.
+
+    Parameters
+    ----------
+    path, schema, what, kept
+        As for `write_parquet`.
+    """
+
+    def __init__(
+        self, path: Path, schema: pa.Schema, *, what: str = "the table", kept: bool = False
+    ) -> None:
+        self._path, self._what, self._kept = path, what, kept
+        self._target = canonical_schema(schema)
+        self._waiting: list[pa.Table] = []
+        self._rows = 0
+        self._sink: _HashingSink | None = None
+        self._writer: pq.ParquetWriter | None = None
+
+    def add(self, rows: pa.Table) -> None:
+        """Write the next rows, a row group at a time; the rest waits for more.
+
+        Raises
+        ------
+        ContractError
+            When the rows do not fit the schema.
+        StoreError
+            When the disk refuses.
+        """
+        missing = [name for name in self._target.names if name not in rows.column_names]
+        extra = [name for name in rows.column_names if name not in self._target.names]
+        if missing or extra or len(set(self._target.names)) != len(rows.column_names):
+            raise ContractError(
+                f"{self._what} does not have the columns it should: missing {missing or 'none'}, "
+                f"unexpected {extra or 'none'}; expected {self._target.names}."
+            )
+        self._waiting.append(rows.select(self._target.names))
+        self._rows += rows.num_rows
+        if self._rows >= ROWS_PER_GROUP:
+            table = pa.concat_tables(self._waiting)
+            whole = self._rows // ROWS_PER_GROUP * ROWS_PER_GROUP
+            self._write(table.slice(0, whole))
+            self._waiting, self._rows = [table.slice(whole)], self._rows - whole
+
+    def close(self) -> Content:
+        """Write what waits, at least a row group of no rows, and close the file.
+
+        Returns
+        -------
+        Content
+            Digest and size of the file.
+        """
+        if self._rows or self._writer is None:
+            self._write(pa.concat_tables(self._waiting) if self._waiting else None)
+        self._waiting, self._rows = [], 0
+        with self._disk():
+            writer, sink = self._open()
+            writer.close()
+            sink.close()
+        return sink.content()
+
+    def discard(self) -> None:
+        """Remove the file, if it was begun; harmless when it was closed and has gone."""
+        if self._sink is None:
+            return
+        for part in (self._writer, self._sink):
+            with contextlib.suppress(OSError, pa.ArrowException):
+                if part is not None:
+                    part.close()
+        with contextlib.suppress(OSError):
+            self._path.unlink(missing_ok=True)
+
+    def _write(self, table: pa.Table | None) -> None:
+        if table is None:
+            table = self._target.empty_table()
+        with self._disk():
+            writer, _ = self._open()
+            for start in range(0, max(table.num_rows, 1), ROWS_PER_GROUP):
+                part = table.slice(start, ROWS_PER_GROUP)
+                rows = _canonical_rows(part, self._target, self._what)
+                writer.write_table(rows, row_group_size=ROWS_PER_GROUP)
+
+    def _open(self) -> tuple[pq.ParquetWriter, _HashingSink]:
+        if self._sink is None:
+            handle = os.open(self._path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, _FILE_MODE)
+            self._sink = _HashingSink(os.fdopen(handle, "wb", buffering=_BUFFER_BYTES))
+        if self._writer is None:
+            self._writer = _parquet_writer(self._sink, self._target, self._kept)
+        return self._writer, self._sink
+
+    def _disk(self) -> AbstractContextManager[None]:
+        return disk_errors(f"write {self._what} to {self._path.parent}")
 
 
 def _parquet_writer(sink: _HashingSink, schema: pa.Schema, kept: bool) -> pq.ParquetWriter:
@@ -246,6 +332,11 @@ class _HashingSink(RawIOBase):
         self._hash.update(view)
         self._size += view.nbytes
         return view.nbytes
+
+    def close(self) -> None:
+        if not self.closed:
+            self._file.close()
+        super().close()
 
     def content(self) -> Content:
         return Content(self._hash.hexdigest(), self._size)

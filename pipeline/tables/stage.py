@@ -15,6 +15,7 @@ from pathlib import Path
 import pyarrow as pa
 
 from pipeline.errors import StoreError
+from pipeline.tables.blob_writer import BlobWriter
 from pipeline.tables.files import (
     STAGE,
     discard_folder,
@@ -257,6 +258,33 @@ class Stage(Generation):
             SHA-256 of the file.
         """
         return self._write(Key.of_blob(folder, name), rows, schema, inputs="")
+
+    def open_blob(self, folder: str, name: str, schema: pa.Schema) -> BlobWriter:
+        """Begin a file that is kept once its rows have come.
+
+        Parameters
+        ----------
+        folder, name
+            As for `put_blob`.
+        schema : pyarrow.Schema
+            Columns, types and metadata.
+
+        Returns
+        -------
+        BlobWriter
+            Adding all rows and finishing it does what `put_blob` does with all at once.
+        """
+        key = Key.of_blob(folder, name)
+
+        def adopt(path: Path, content: Content) -> None:
+            self._adopt(path, key, content, inputs="")
+
+        return BlobWriter(self.scratch, str(key), schema, adopt)
+
+    @property
+    def scratch(self) -> Path:
+        """Folder for files in the making; it goes with the stage, killed or not."""
+        return self.folder / INCOMING
 
     def remove_blob(self, folder: str, name: str) -> None:
         """Remove a kept file; harmless when it does not exist."""

@@ -88,7 +88,8 @@ def main(file: Path, folder: Path) -> None:
     import pandas as pd
 
     from pipeline.jobs.context import Fingerprints, Run
-    from pipeline.jobs.ingest import ingest, last_sample
+    from pipeline.jobs.evidence import last_sample
+    from pipeline.jobs.ingest import ingest
     from pipeline.jobs.measure import measure
     from pipeline.jobs.workers import workers
     from pipeline.plant import read_plant

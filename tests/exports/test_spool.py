@@ -92,6 +92,45 @@ def test_a_file_that_cannot_be_read_says_so(place) -> None:
         spool_export(place / "e.csv", LOCAL, TAGS, place / "parts", "x")
 
 
+class InMemory:
+    """Takes the rows of one part."""
+
+    def __init__(self) -> None:
+        self.pieces: list[pa.Table] = []
+
+    def add(self, samples: pa.Table) -> None:
+        self.pieces.append(samples)
+
+    def take_back(self) -> pa.Table:
+        return pa.concat_tables(self.pieces)
+
+
+@pytest.mark.parametrize("disturbed", [None, 10, 650])
+def test_rows_by_tag_and_time_go_straight_until_one_does_not(
+    place, monkeypatch, disturbed: int | None
+) -> None:
+    monkeypatch.setattr(spool, "MOST_STRAIGHT", 3)
+    clocks = pd.date_range("2024-07-30", "2024-11-10", freq="2h", tz="UTC").strftime("%FT%TZ")
+    rows = [f"{c},{tag},{i % 50}\n" for tag in ("FLOW", "LEVEL") for i, c in enumerate(clocks)]
+    if disturbed is not None:
+        # A row of the 10th of September once more, after rows of other months.
+        rows.insert(disturbed, "2024-09-10T00:00:00Z,FLOW,7\n")
+    (place / "e.csv").write_text("time,tag,value\n" + "".join(rows))
+    whole = read_export(place / "e.csv", LOCAL, TAGS)
+    laid = spool_export(
+        place / "e.csv", LOCAL, TAGS, place / "parts", straight=lambda _: InMemory()
+    )
+    # July to November 2024; the fourth to come does not fit, nor does what was disturbed.
+    september = 54 * 12 + 8
+    assert set(laid.straight) | set(laid.parts) == set(range(september - 2, september + 3))
+    assert not set(laid.straight) & set(laid.parts)
+    assert (september in laid.straight) == (disturbed is None)
+    pieces = [one.take_back() for one in laid.straight.values()]
+    pieces += [laid.take(part).samples for part in laid.parts]
+    together = pa.concat_tables(pieces).to_pandas().sort_values(["tag", "time"], ignore_index=True)
+    pd.testing.assert_frame_equal(together, whole.samples.to_pandas())
+
+
 @settings(max_examples=60)
 @given(
     st.lists(st.integers(0, 40), min_size=1, max_size=300),

@@ -11,7 +11,9 @@ from small_station import SmallStation
 
 from pipeline.exports.ledger import Entry
 from pipeline.jobs.context import Fingerprints, Run
-from pipeline.jobs.ingest import ingest, read_kept, sources_by_month
+from pipeline.jobs.evidence import sources_by_month
+from pipeline.jobs.ingest import ingest
+from pipeline.jobs.kept import read_kept
 from pipeline.jobs.nightly import run_plant
 from pipeline.plant import read_plant
 from pipeline.tables.store import Store

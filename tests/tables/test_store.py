@@ -525,6 +525,28 @@ def test_a_disk_error_while_writing_leaves_the_tables_as_they_were(filled, monke
     assert open_tables(filled.folder).read("pumps")["x"][0] == 5.0
 
 
+def test_a_kept_file_written_as_its_rows_come_has_the_same_bytes(filled, monkeypatch):
+    monkeypatch.setattr(parquet_io, "ROWS_PER_GROUP", 4)
+    whole = pa.concat_tables([rows(float(n)) for n in range(9)])
+    with filled.writer() as stage:
+        digest = stage.put_blob("pieces", "whole", whole)
+        for name, cut in (("one", 1), ("five", 5), ("all", whole.num_rows)):
+            writer = stage.open_blob("pieces", name, whole.schema)
+            for start in range(0, whole.num_rows, cut):
+                writer.add(whole.slice(start, cut))
+            writer.finish()
+            assert stage.blob_digest("pieces", name) == digest
+        assert stage.read_blob("pieces", "one").equals(whole)
+        none = stage.open_blob("pieces", "none", whole.schema)
+        none.add(whole)
+        assert none.take_back().equals(whole)
+        left = stage.open_blob("pieces", "left", whole.schema)
+        left.add(whole)
+        left.discard()
+        assert stage.blobs("pieces") == ["all", "five", "one", "whole"]
+        assert not [name for name in listing(stage.folder) if name.endswith(".tmp")]
+
+
 def test_published_files_are_read_only(filled):
     modes = [p.stat().st_mode for p in (filled.folder / "tables").rglob("*.parquet")]
     assert modes

@@ -1,0 +1,60 @@
+"""Which files there are, and which of them the tables are made from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import pandas as pd
+
+from pipeline.exports.ledger import Entry
+from pipeline.exports.ledger import entries as entries_of
+from pipeline.exports.read import FoundFile, find_exports
+from pipeline.months import Month
+from pipeline.plant import Plant
+from pipeline.tables.store import Generation
+
+LEDGER = "ledger"
+EVIDENCE = ("accepted", "vanished")
+
+
+def ledger_of(generation: Generation) -> list[Entry]:
+    """Read the ledger of a generation."""
+    if not generation.has(LEDGER):
+        return []
+    return entries_of(generation.read_arrow(LEDGER))
+
+
+def find_files(plant: Plant) -> list[FoundFile]:
+    """Find the export files of a plant."""
+    return find_exports(plant.path.parent, plant.exports, exclude=[plant.data_folder])
+
+
+def switch_tags(plant: Plant) -> list[str]:
+    """Name the tags whose words may be on and off."""
+    return [
+        name
+        for name, versions in plant.tags.items()
+        if any(v.quantity in ("running", "valve_open") for v in versions)
+    ]
+
+
+def last_sample(ledger: Iterable[Entry]) -> pd.Timestamp | None:
+    """Give the time of the latest sample in evidence."""
+    times = [e.last_time for e in ledger if e.status in EVIDENCE and e.last_time is not None]
+    return max(times, default=None)
+
+
+def first_sample(ledger: Iterable[Entry]) -> pd.Timestamp | None:
+    """Give the time of the earliest sample in evidence."""
+    times = [e.first_time for e in ledger if e.status in EVIDENCE and e.first_time is not None]
+    return min(times, default=None)
+
+
+def sources_by_month(ledger: Iterable[Entry]) -> dict[Month, list[Entry]]:
+    """Group the entries in evidence by the months they bear on, in ledger order."""
+    found: dict[Month, list[Entry]] = {}
+    for entry in sorted(ledger, key=lambda e: e.sequence):
+        if entry.status in EVIDENCE:
+            for month in entry.months:
+                found.setdefault(month, []).append(entry)
+    return dict(sorted(found.items()))
