@@ -77,8 +77,8 @@ def figures(tmp_path_factory):
     return ratios, {order: max(values) for order, values in peaks.items()}, digests
 
 
-def test_the_job_takes_at_most_twenty_five_bare_reads(figures):
-    assert figures[0]["sorted"] <= 25
+def test_the_job_takes_at_most_fourteen_bare_reads(figures):
+    assert figures[0]["sorted"] <= 14
 
 
 def test_rows_interleaved_in_time_take_at_most_twice_as_long(figures):
