@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.hydraulics.head import STANDARD_GRAVITY
-from pipeline.jobs.baselines import Baseline, starts_of
+from pipeline.jobs.baselines import Baseline, less_unexplained, starts_of
 from pipeline.jobs.context import Run
 from pipeline.jobs.workers import Workers
 from pipeline.performance.deviation import QUANTITIES, drift_of_deviations
@@ -47,10 +47,8 @@ def level_groups(b: Baseline, daily: pd.DataFrame) -> dict[str, pd.Series]:
     """
     source = daily["suction_pressure_source"].astype(str)
     own = source == b.suction_source
-    return {
-        "level_group": source,
-        "level_group_u": daily["suction_u_systematic"].where(~own, 1e-6),
-    }
+    known = less_unexplained(daily["suction_u_systematic"], daily["suction_u_unexplained"])
+    return {"level_group": source, "level_group_u": known.where(~own, 1e-6)}
 
 
 def is_untold(daily: pd.DataFrame) -> pd.Series:
@@ -59,7 +57,7 @@ def is_untold(daily: pd.DataFrame) -> pd.Series:
     Parameters
     ----------
     daily : DataFrame
-        Rows of ``daily_deviations`` of one baseline.
+        Rows of ``daily_deviations`` of one baseline, in order of time.
 
     Returns
     -------
@@ -67,9 +65,18 @@ def is_untold(daily: pd.DataFrame) -> pd.Series:
         True where an error of suction pressure moves the head by more than `UNTOLD`, and by
         `WORSE` times as much as on most days. The error of such days is no constant either:
         what it does within their weeks would pass for steps and ramps of the pump.
+
+    Notes
+    -----
+    What is missing from the pump's own pressure rise counts only where it came and went: that
+    may have been a strainer, and is no trend. A loss that is still there on the last day is what
+    a trend is asked for, wherever it was lost.
     """
-    u = daily["suction_u_systematic"]
-    return (u > UNTOLD) & (u > WORSE * u.median())
+    unexplained = daily["suction_u_unexplained"].fillna(0.0)
+    known = less_unexplained(daily["suction_u_systematic"], unexplained)
+    least = max(UNTOLD, WORSE * float(known.median()))
+    is_over = unexplained[::-1].cummin()[::-1] < 0.5 * least
+    return (known > least) | ((unexplained > least) & is_over)
 
 
 def _trends_of(run: Run, b: Baseline) -> list[dict[str, object]]:
