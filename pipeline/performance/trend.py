@@ -16,6 +16,7 @@ DAYS_PER_YEAR = 365.25
 MAD_TO_SD = 1.4826
 GROSS_ERROR = 5.0  # robust deviations from the running median that leave a day out
 RUNNING_MEDIAN_DAYS = 15
+DAYS_BESIDE_CHANGE = 5  # running days whose median a day of change is held against
 # Running days over which the scatter of day against day is seen, how far beyond the usual one it
 # must be to be no chance, and how much of the days about it shares it.
 SCATTER_DAYS = 21
@@ -192,9 +193,9 @@ def degradation_trend(
     Generalised least squares on level, slope, annual sine and cosine (zero-mean prior), steps,
     flow, flow and its square times time and group offsets (priors), with autoregressive plus
     independent errors whose parameters are integrated over
-    (`pipeline.performance._correlated`). Gross outliers against
-    the running median of 15 values are left out first, and days of weeks in which neighbouring
-    days differ by clearly more than usual weigh less by that.
+    (`pipeline.performance._correlated`). Gross outliers against the running median of 15 values
+    are left out first, and days during which a sudden change happened; days of weeks in which
+    neighbouring days differ by clearly more than usual weigh less by that.
 
     Examples
     --------
@@ -221,7 +222,7 @@ def degradation_trend(
         return Trend("insufficient_coverage", **seen)  # type: ignore[arg-type]
 
     raw = table[value].to_numpy(dtype=float)
-    keep = ~_is_gross(raw) & np.r_[True, np.diff(day) > 0]
+    keep = ~(_is_gross(raw) | _is_day_of_change(raw)) & np.r_[True, np.diff(day) > 0]
     table, stamps, day, raw = table.loc[keep], stamps[keep], day[keep], raw[keep]
     lean, bend = (LEAN, BEND) if loss_rate is None else (0.0, 0.0)
     columns, prior_sd, middle = _regressors(
@@ -274,6 +275,22 @@ def _is_gross(raw: Floats) -> NDArray[np.bool_]:
     away = np.abs(raw - running.to_numpy())
     spread = MAD_TO_SD * np.nanmedian(away)
     return np.asarray(away > GROSS_ERROR * max(spread, 1e-12))
+
+
+def _is_day_of_change(raw: Floats) -> NDArray[np.bool_]:
+    """Mark days far from those before and from those after, and between the two.
+
+    What changes during a day leaves a mean that is neither old nor new: as one large error of an
+    alike kind it would turn a step into a wandering ramp.
+    """
+    series = pd.Series(raw)
+    few = series.rolling(DAYS_BESIDE_CHANGE, min_periods=3).median()
+    before, after = few.shift(1).to_numpy(), few.shift(-DAYS_BESIDE_CHANGE).to_numpy()
+    spread = MAD_TO_SD * np.nanmedian(np.abs(np.diff(raw))) / np.sqrt(2.0)
+    far = GROSS_ERROR * max(spread, 1e-12)
+    with np.errstate(invalid="ignore"):
+        apart = np.minimum(np.abs(raw - before), np.abs(raw - after)) > far
+        return np.asarray(apart & ((raw - before) * (raw - after) < 0.0))
 
 
 def _scatter(raw: Floats) -> Floats:

@@ -371,3 +371,21 @@ def test_interval_of_one_cell_is_students():
     residual = value - slope * day - intercept
     u = np.sqrt(residual @ residual / 48 / np.sum((day - day.mean()) ** 2))
     assert (low, high) == pytest.approx((slope - 2.0106 * u, slope + 2.0106 * u), rel=1e-4)
+
+
+def test_a_change_during_a_day_is_a_step_and_no_ramp():
+    """The mean of the day of change is neither old nor new; the slope beside the step is none."""
+    covered = 0
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        deviation = rng.normal(0.0, 0.0005, 360)
+        deviation[251:] -= 0.054
+        deviation[250] -= 0.054 * rng.uniform(0.2, 0.8)
+        time = pd.date_range("2024-01-01", periods=360, freq="D", tz="UTC")
+        trend = degradation_trend(pd.DataFrame({"time": time, "deviation": deviation}))
+        assert trend.n_steps == 1
+        assert trend.step == pytest.approx(-0.054, abs=0.001)
+        assert abs(trend.slope_per_year) < 0.003
+        covered += trend.lower95 <= 0.0 <= trend.upper95
+    # Of intervals that cover 95 times in 100, fewer than 16 of 20 do once in four hundred times.
+    assert covered >= 16
