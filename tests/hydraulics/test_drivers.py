@@ -11,6 +11,7 @@ from pipeline.hydraulics.drivers import (
     Drive,
     LoadCurve,
     Motor,
+    electrical_power,
     minimum_motor_efficiency,
     motor_efficiency,
     motor_efficiency_u,
@@ -181,12 +182,17 @@ def test_the_meter_s_place_decides_what_is_taken_off():
     assert set(readings) == set(POWER_POINTS)
     for place, reading in readings.items():
         assert shaft_power(reading, motor, measured_at=place, **args) == pytest.approx(behind)
+        assert electrical_power(behind, motor, measured_at=place, **args) == pytest.approx(reading)
     with pytest.raises(RangeError, match="found 'line'; expected one of drive_input"):
         shaft_power(1.0, motor, measured_at="line")
     with pytest.raises(RangeError, match="drive efficiency: found 97"):
         shaft_power(1.0, motor, drive_efficiency=97.0)
     with pytest.raises(RangeError, match="transmission efficiency"):
         shaft_power(1.0, motor, transmission_efficiency=0.0)
+    with pytest.raises(RangeError, match="found 'line'; expected one of drive_input"):
+        electrical_power(1.0, motor, measured_at="line")
+    with pytest.raises(RangeError, match="drive efficiency: found 97"):
+        electrical_power(1.0, motor, drive_efficiency=97.0)
 
 
 @given(motors, st.floats(0.2, 1.2), st.floats(0.9, 1.0), st.floats(0.9, 1.0))
