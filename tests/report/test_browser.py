@@ -175,6 +175,7 @@ def test_whole_range_shows_the_outliers(opened):
     WebDriverWait(opened, PATIENCE).until(lambda b: b.execute_script(ask, canvas) != before)
 
 
+@pytest.mark.slow
 def test_printing_draws_every_figure_on_paper(browser, opened, page_path):
     """Printed straight after opening: all figures are drawn, none wider than the page."""
     browser.get(page_path.as_uri())
