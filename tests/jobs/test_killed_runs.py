@@ -167,6 +167,7 @@ def test_three_killed_nights_leave_the_old_tables_or_the_new(
     assert left.count(0) >= 1
 
 
+@pytest.mark.slow
 def test_three_killed_backfills_go_on_from_what_was_published(
     all_days: SmallStation, backfilled: SmallStation, copy_of: Copy, processes: ForkServerContext
 ):

@@ -49,6 +49,7 @@ def detected(daily_series, rng, cases):
     return slow / cases, fast / cases
 
 
+@pytest.mark.slow
 def test_losses_are_seen_in_time(daily_series):
     """Noise 0.5 %, lag-one 0.7: at least 85 % of slow losses, and steps in ten running days."""
     slow, fast = detected(daily_series, np.random.default_rng(2), 50)
@@ -56,6 +57,7 @@ def test_losses_are_seen_in_time(daily_series):
     assert fast >= 0.85
 
 
+@pytest.mark.slow
 def test_sound_pumps_are_left_in_peace(daily_series):
     """Forty clean pump-years with the same noise: none or one false flag."""
     rng = np.random.default_rng(3)

@@ -71,6 +71,7 @@ def test_the_check_notices_a_link_swapped_in_two_steps(scratch):
     assert len(answer["faults"]) == 1
 
 
+@pytest.mark.slow
 def test_twelve_random_kills(tmp_path):
     answer = run("random", tmp_path / "data", 12, 7)
     assert answer["faults"] == []
