@@ -86,7 +86,8 @@ class FlagRules:
     noise of 0.5 %, lag-one correlation 0.7 and an annual swing of 0.15 % that nothing explains
     they raise about one false flag in a hundred pump-years (5 in 400 and none in 204 in two draws),
     and still show a loss of 4 %/yr within 120 days of the baseline and a step of 3 % within ten
-    running days (measured in the tests). A swing of more than twice `annual_swing` raises false flags in the first year.
+    running days (measured in the tests). A swing of more than twice `annual_swing` raises false
+    flags in the first year.
     """
 
     least_loss: float = 0.01
