@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pipeline.errors import ExportError
 from pipeline.exports.collector import Collector
 from pipeline.exports.disorder import DisorderCells
-from pipeline.exports.ordering import Tidy, is_by_tag_and_time, tidy
+from pipeline.exports.ordering import Tidy, tidy
 from pipeline.exports.read import pieces, placed, waiting_note
 from pipeline.exports.reading import Reading, empty_samples, samples_table
 from pipeline.exports.streams import Unfinished
@@ -48,10 +48,10 @@ MOST_STRAIGHT = 60
 
 
 class Straight(Protocol):
-    """Takes the rows of a part that come by tag and time, instead of the folder of parts."""
+    """Takes the rows of a part that come tag by tag, instead of the folder of parts."""
 
     def add(self, samples: pa.Table) -> None:
-        """Take the next rows: ``SAMPLES_SCHEMA``, after those before, no tag and time twice."""
+        """Take the next rows: ``SAMPLES_SCHEMA``, tag by tag in time order, none twice."""
 
     def take_back(self) -> pa.Table:
         """Give all rows back, since one came that does not follow; nothing of them is kept."""
@@ -142,8 +142,8 @@ def spool_export(
     part_of : callable
         Gives the number of the part for each instant [µs]; UTC months by default.
     straight : callable, optional
-        Gives what takes the rows of a part for as long as they come by tag and time, as in a
-        bulk export sorted so: nothing is left to sort then, and they are written once.
+        Gives what takes the rows of a part for as long as they come tag by tag, each in time
+        order, as in a bulk export: nothing is left to sort, and they are written once.
 
     Returns
     -------
@@ -183,6 +183,30 @@ def spool_export(
     )
 
 
+class _Came:
+    """Which rows of a part have come, tag by tag in any order of tags."""
+
+    def __init__(self) -> None:
+        self._tags: set[int] = set()
+        self._last: tuple[int, int] = (-1, 0)
+
+    def is_followed_by(self, code: NDArray[np.int32], time: Int64) -> bool:
+        """Tell whether rows go on so: each tag's together, in time order, no instant twice."""
+        stops = np.flatnonzero(time[1:] <= time[:-1])
+        if (code[stops + 1] == code[stops]).any():
+            return False
+        heads = code[tag_edges(code)[:-1]].tolist()
+        tag, reached = self._last
+        if heads[0] == tag and time[0] <= reached:
+            return False
+        begun = heads[1:] if heads[0] == tag else heads
+        if len(set(begun)) < len(begun) or not self._tags.isdisjoint(begun):
+            return False
+        self._tags.update(begun)
+        self._last = int(code[-1]), int(time[-1])
+        return True
+
+
 class _PartWriter(Generic[S]):
     """Gathers rows and lays them down in one file per part, or hands them on straight."""
 
@@ -198,7 +222,7 @@ class _PartWriter(Generic[S]):
         self._tags = tags
         self._open_straight = straight
         self.straight: dict[int, S] = {}
-        self._ends: dict[int, tuple[int, int]] = {}
+        self._came: dict[int, _Came] = {}
         self._open: dict[int, pa.ipc.RecordBatchStreamWriter] = {}
         self._waiting: list[pa.RecordBatch] = []
         self._rows = 0
@@ -251,17 +275,17 @@ class _PartWriter(Generic[S]):
         if self._open_straight is None or number in self.parts:
             return False
         code, time = rows.column("code").to_numpy(), rows.column("time").to_numpy()
+        came = self._came.setdefault(number, _Came())
         known = self.straight.get(number)
-        follows = is_by_tag_and_time(code, time, strictly=True)
+        if not came.is_followed_by(code, time):
+            if known is not None:
+                del self.straight[number]
+                self._lay(number, self._as_laid(known.take_back()))
+            return False
         if known is None:
-            if not follows or len(self.straight) >= MOST_STRAIGHT:
+            if len(self.straight) >= MOST_STRAIGHT:
                 return False
             known = self.straight[number] = self._open_straight(number)
-        elif not follows or (int(code[0]), int(time[0])) <= self._ends[number]:
-            del self.straight[number]
-            self._lay(number, self._as_laid(known.take_back()))
-            return False
-        self._ends[number] = int(code[-1]), int(time[-1])
         # Copies: rows that wait must not keep all that were read with them.
         columns = [np.array(column.to_numpy()) for column in rows.columns]
         known.add(samples_table(self._tags, *columns))

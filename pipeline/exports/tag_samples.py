@@ -74,7 +74,7 @@ class TagPieces:
     Parameters
     ----------
     tables : iterable of Table
-        ``SAMPLES_SCHEMA`` each, sorted by tag and time, no tag and time twice; of samples of
+        ``SAMPLES_SCHEMA`` each, a tag's rows in time order, no instant twice; of samples of
         one tag and instant that of the last table stands.
     """
 

@@ -205,8 +205,8 @@ def _take_in_small(run: Run, candidate: Candidate, limits: Limits) -> tuple[Read
 def _take_in_large(run: Run, candidate: Candidate, limits: Limits) -> tuple[Reading, Kept]:
     """Read a file block by block, memory staying that of one.
 
-    Months whose rows come by tag and time are kept as they come; others are laid down on disk
-    and sorted one after the other.
+    Months whose rows come tag by tag, in time order, are kept as they come; others are laid
+    down on disk and sorted one after the other.
     """
     found, tags, sha256 = candidate.found, run.plant.tags, candidate.sha256
     months = MonthNumbers(run.zone)

@@ -1,7 +1,7 @@
 """Samples kept in the data folder: one piece per file and month, and one of its ends.
 
-A piece is sorted by tag and time. Those near the ends of a month are kept once more, since
-they bear on its neighbour.
+A piece holds tag by tag, each in time order. Those near the ends of a month are kept once
+more, since they bear on its neighbour.
 """
 
 from __future__ import annotations
@@ -177,7 +177,7 @@ def keep_month(
 
 
 class StraightMonth:
-    """The samples of one month that come by tag and time: they are kept as they come.
+    """The samples of one month that come tag by tag: they are kept as they come.
 
     Parameters
     ----------

@@ -31,7 +31,7 @@ ORDERS = {
 
 
 def taken(station: SmallStation, moment: str | None = None) -> dict[str, object]:
-    """What a first night keeps and says of the files, with the digest of every kept piece."""
+    """What a first night keeps and says of the files, with the rows of every kept piece."""
     plant = read_plant(station.plant)
     with Store.create(plant.data_folder).writer() as stage:
         run = Run(plant, stage, pd.Timestamp.max.tz_localize("UTC"), Fingerprints.of(plant))
@@ -45,10 +45,14 @@ def taken(station: SmallStation, moment: str | None = None) -> dict[str, object]
         folders = [*names, *(name.replace("samples", "edges") for name in names)]
         return {
             "kept": {
-                (folder, e.sha256): stage.blob_digest(folder, e.sha256)
+                (folder, e.sha256): stage.read_blob(folder, e.sha256)
+                .to_pandas()
+                .astype({"tag": str})
+                .sort_values(["tag", "time"])
+                .to_dict("list")
                 for folder in folders
                 for e in ledger
-                if e.status in EVIDENCE
+                if e.status in EVIDENCE and stage.has_blob(folder, e.sha256)
             },
             # Duplicates of a large file are counted beside the rest: the sums are the same.
             "disorder": None
