@@ -30,6 +30,7 @@ Int64 = NDArray[np.int64]
 Days = dict[str, NDArray[Any]]
 """Columns of ``DAILY_SCHEMA``."""
 
+_NOWHERE: Int64 = np.zeros(0, dtype=np.int64)
 _EARLIEST, _LATEST = np.iinfo(np.int64).min, np.iinfo(np.int64).max
 
 FAULT_NAMES = ("repeated", "flatlined", "spikes", "out_of_range")
@@ -45,6 +46,7 @@ DAILY_SCHEMA = pa.schema(
         pa.field("uncertain", pa.int64(), nullable=False),
         *(pa.field(name, pa.int64(), nullable=False) for name in FAULT_NAMES),
         *(pa.field(name, pa.int64(), nullable=False) for name in DISORDER_SCHEMA.names[2:]),
+        pa.field("contradictions", pa.int64(), nullable=False),
     ]
 )
 """One row per tag and local day: day is the start of the local day in UTC.
@@ -52,7 +54,8 @@ DAILY_SCHEMA = pa.schema(
 ``coverage`` is the part of the day between samples no further apart than the tag's longest
 gap, the earlier of them not bad [-]; ``longest_gap`` the longest time of the day without a
 usable sample [s]. Days run from a tag's first to its last sample of the span; days in between
-without any sample are rows too, with coverage 0.
+without any sample are rows too, with coverage 0. ``contradictions`` are instants of which two
+files say different things.
 """
 
 
@@ -198,14 +201,28 @@ class DailyChecks:
         self._tags = tags
         self._edges = _day_edges(zone, start, end)
 
-    def days(self, tag: str, samples: TagSamples) -> Days | None:
+    def days(self, tag: str, samples: TagSamples, contradicted: Int64 = _NOWHERE) -> Days | None:
         """Give the columns of ``DAILY_SCHEMA`` for one tag; None without a sample in the span.
 
         May be called from several threads.
+
+        Parameters
+        ----------
+        tag : str
+            The tag.
+        samples : TagSamples
+            Its samples in SI.
+        contradicted : ndarray of int64
+            Instants [µs], ascending, of which files say different things.
+
+        Returns
+        -------
+        Days or None
+            One entry per day in each column.
         """
         gap = self._tags[tag].max_gap if tag in self._tags else float("inf")
         faults = self._checks.faults(tag, samples)
-        return _days_of(tag, samples, faults, self._edges, gap)
+        return _days_of(tag, samples, faults, contradicted, self._edges, gap)
 
     def table(self, parts: Sequence[Days], disorder: pa.Table | None = None) -> pa.Table:
         """Put the days of all tags together.
@@ -285,6 +302,7 @@ def _days_of(
     tag: str,
     samples: TagSamples,
     faults: Mapping[str, NDArray[np.bool_]],
+    contradicted: Int64,
     edges: Int64,
     max_gap: float,
 ) -> Days | None:
@@ -319,6 +337,7 @@ def _days_of(
             name: np.array([np.count_nonzero(faults[name][low:high]) for low, high in days])
             for name in FAULT_NAMES
         },
+        "contradictions": np.diff(np.searchsorted(contradicted, bounds)),
     }
     none = np.zeros(count, dtype=np.int64)
     return columns | dict.fromkeys(DISORDER_SCHEMA.names[2:], none)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pipeline.exports.quality import BAD
 from pipeline.exports.tag_runs import tag_edges
 
-__all__ = ["TagPieces", "TagSamples"]
+__all__ = ["Merged", "TagPieces", "TagSamples"]
 
 Int64 = NDArray[np.int64]
 
@@ -44,28 +44,38 @@ class TagSamples(NamedTuple):
         """No samples."""
         return cls(np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.int8))
 
-    @classmethod
-    def merged(cls, runs: Sequence[TagSamples]) -> TagSamples:
-        """Several runs of one tag as one; of samples of one instant the last run's stands.
 
-        Parameters
-        ----------
-        runs : sequence of TagSamples
-            Each in time order, none with an instant twice.
+class Merged(NamedTuple):
+    """What several files hold of one tag.
 
-        Returns
-        -------
-        TagSamples
-            In time order, each instant once.
-        """
-        if len(runs) < 2:
-            return runs[0] if runs else cls.none()
-        time, value, quality = (np.concatenate(column) for column in zip(*runs, strict=True))
-        if not (time[1:] > time[:-1]).all():
-            order = np.argsort(time, kind="stable")
-            order = order[np.append(np.diff(time[order]) > 0, True)]
-            time, value, quality = time[order], value[order], quality[order]
-        return cls(time, value, quality)
+    Parameters
+    ----------
+    samples : TagSamples
+        Each instant once, in time order.
+    contradicted : ndarray of int64
+        Instants [µs], ascending, of which files say different values or qualities.
+    """
+
+    samples: TagSamples
+    contradicted: Int64
+
+
+def _merged(runs: Sequence[TagSamples]) -> Merged:
+    """Join runs of one tag, each in time order; of samples of one instant the last run's stands."""
+    nothing = np.zeros(0, np.int64)
+    if len(runs) < 2:
+        return Merged(runs[0] if runs else TagSamples.none(), nothing)
+    time, value, quality = (np.concatenate(column) for column in zip(*runs, strict=True))
+    if (time[1:] > time[:-1]).all():
+        return Merged(TagSamples(time, value, quality), nothing)
+    order = np.argsort(time, kind="stable")
+    time, value, quality = time[order], value[order], quality[order]
+    same = time[1:] == time[:-1]
+    alike = (value[1:] == value[:-1]) | (np.isnan(value[1:]) & np.isnan(value[:-1]))
+    alike &= quality[1:] == quality[:-1]
+    contradicted = np.unique(time[1:][same & ~alike])
+    last = np.append(~same, True)
+    return Merged(TagSamples(time[last], value[last], quality[last]), contradicted)
 
 
 class TagPieces:
@@ -102,5 +112,9 @@ class TagPieces:
 
     def of(self, tag: str, low: int, high: int) -> TagSamples:
         """Give the samples of a tag from one instant on and before another [µs]."""
+        return self.merged(tag, low, high).samples
+
+    def merged(self, tag: str, low: int, high: int) -> Merged:
+        """Give them as ``of`` does, and where the tables contradict each other."""
         runs = (run.between(low, high) for run in self._runs.get(tag, ()))
-        return TagSamples.merged([run for run in runs if len(run.time)])
+        return _merged([run for run in runs if len(run.time)])

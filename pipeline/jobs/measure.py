@@ -19,7 +19,7 @@ from pipeline.exports.conversion import check_convertible, tag_to_si
 from pipeline.exports.grid_kernel import TagSettings, Workspace, grid_tag, scaled_value
 from pipeline.exports.ledger import Entry
 from pipeline.exports.quality import BAD
-from pipeline.exports.tag_samples import TagPieces, TagSamples
+from pipeline.exports.tag_samples import Merged, TagPieces, TagSamples
 from pipeline.exports.threads import in_turn
 from pipeline.hydraulics.pressure import atmospheric_pressure
 from pipeline.jobs.context import Run
@@ -67,8 +67,8 @@ def make_month(run: Run, month: Month, sources: Sequence[str]) -> MonthMade:
     quality = daily_quality(run, samples.of_tag, start, end)
 
     def one_tag(tag: str) -> tuple[_TagRows, Days | None]:
-        own = samples.of_tag(tag)
-        return grid.rows(tag, own), quality.days(tag, own)
+        own, contradicted = samples.merged(tag)
+        return grid.rows(tag, own), quality.days(tag, own, contradicted)
 
     # Tag by tag, the arrays of one stay in a processor's cache; the sums let go of Python.
     with closing(in_turn(one_tag, samples.tags, 2)) as made:
@@ -111,9 +111,14 @@ class _MonthSamples:
 
     def of_tag(self, tag: str) -> TagSamples:
         """Samples of one tag."""
+        return self.merged(tag).samples
+
+    def merged(self, tag: str) -> Merged:
+        """Samples of one tag, and where files contradict each other."""
         versions = self.versions[tag]
-        raw = self.pieces.of(tag, self.low, self.high)
-        return _judge_range(tag_to_si(raw, versions, self.pressure), versions)
+        raw, contradicted = self.pieces.merged(tag, self.low, self.high)
+        judged = _judge_range(tag_to_si(raw, versions, self.pressure), versions)
+        return Merged(judged, contradicted)
 
 
 def _judge_range(samples: TagSamples, versions: Sequence[Tag]) -> TagSamples:

@@ -6,6 +6,7 @@ import itertools
 
 import numpy as np
 import pyarrow as pa
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -31,7 +32,7 @@ def table(rows: dict[tuple[str, int], float]) -> pa.Table:
 
 @settings(max_examples=100)
 @given(
-    st.lists(st.dictionaries(ROW, st.floats(0, 9), max_size=20), max_size=4),
+    st.lists(st.dictionaries(ROW, st.sampled_from([0.0, 1.5, 9.0]), max_size=20), max_size=4),
     st.integers(0, 30),
     st.integers(0, 30),
 )
@@ -46,6 +47,32 @@ def test_the_last_piece_wins_and_only_the_span_counts(
         found = pieces.of(tag, low, high)
         own = sorted((t, v) for (name, t), v in last.items() if name == tag and low <= t < high)
         assert list(zip(found.time.tolist(), found.value.tolist(), strict=True)) == own
+        said: dict[int, set[float]] = {}
+        for rows in files:
+            for (name, time), value in rows.items():
+                if name == tag and low <= time < high:
+                    said.setdefault(time, set()).add(value)
+        told = pieces.merged(tag, low, high).contradicted.tolist()
+        assert told == sorted(time for time, values in said.items() if len(values) > 1)
+
+
+@pytest.mark.parametrize(
+    ("value", "quality", "told"),
+    [
+        ((7.0, 7.0), (0, 0), []),
+        ((7.0, 7.5), (0, 0), [5]),
+        ((7.0, 7.0), (0, 1), [5]),
+        ((np.nan, np.nan), (2, 2), []),
+        ((np.nan, 7.0), (2, 0), [5]),
+        ((7.0, 7.5, 7.0), (0, 0, 0), [5]),
+    ],
+)
+def test_files_contradict_each_other_by_value_or_by_quality(value, quality, told) -> None:
+    pieces = TagPieces(
+        samples_table(["A"], np.zeros(1), np.array([5]), np.array([v]), np.array([q]))
+        for v, q in zip(value, quality, strict=True)
+    )
+    assert pieces.merged("A", 0, 10).contradicted.tolist() == told
 
 
 def test_bad_values_are_not_usable_and_stay_as_they_are() -> None:

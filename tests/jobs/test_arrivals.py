@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import pandas as pd
 import pytest
-from small_station import START, SmallStation, day_text
+from small_station import START, ZONE, SmallStation, day_text
 
 from pipeline.jobs import measure, nightly
 from pipeline.jobs.nightly import run_plant
@@ -65,6 +65,22 @@ def test_a_file_that_grew_makes_only_the_months_it_changed_again(
     station.put("grown.csv", text.replace(first, first.replace(first.split(",")[2], "0.25", 1), 1))
     run_plant(station.plant)
     assert made[3:] == ["2026-01"]
+
+
+def test_what_two_files_contradict_is_counted_by_tag_and_day(station: SmallStation):
+    station.bring(0, 1)
+    head, *rows = day_text(1).splitlines(keepends=True)
+    flows = [row for row in rows if row.startswith("A.FLOW")][:5]
+    assert len(flows) == 5
+    # Three rows said otherwise, two repeated: an overlap by itself contradicts nothing.
+    other = [row.replace(row.split(",")[2], "0.25", 1) for row in flows[:3]]
+    station.put("z.csv", "".join([head, *other, *flows[3:]]))
+    run_plant(station.plant)
+    told = station.table("data_quality").set_index(["tag", "day"])["contradictions"]
+    # These rows begin at 00:00Z, in the evening of the local day before.
+    local_day = (START + DAY).tz_convert(ZONE).normalize().tz_convert("UTC")
+    assert told[told > 0].to_dict() == {("A.FLOW", local_day): 3}
+    assert (station.table("data_quality")["conflicting_duplicates"] == 0).all()
 
 
 def test_content_that_comes_back_counts_again(

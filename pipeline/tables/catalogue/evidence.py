@@ -62,6 +62,12 @@ DATA_QUALITY = Contract(
             nullable=False,
         ),
         C("clock_set_back", "integer", "Times at which a clock was set back.", nullable=False),
+        C(
+            "contradictions",
+            "integer",
+            "Instants of which two files say different things; the one that came later stands.",
+            nullable=False,
+        ),
     ),
     "month",
 )
