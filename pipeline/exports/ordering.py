@@ -23,6 +23,8 @@ __all__ = [
 Int64 = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
+_FIRST_LOOK = 1 << 14
+
 
 @dataclass(frozen=True, slots=True)
 class Tidy:
@@ -137,6 +139,11 @@ def is_by_tag_and_time(code: NDArray[np.int32], time: Int64, *, strictly: bool =
     -------
     bool
     """
+    # The first rows tell as a rule that others are interleaved.
+    if len(code) > _FIRST_LOOK and not is_by_tag_and_time(
+        code[:_FIRST_LOOK], time[:_FIRST_LOOK], strictly=strictly
+    ):
+        return False
     # Where time does not go on, another tag must begin. Such rows are few where all is well.
     goes_on = np.greater if strictly else np.greater_equal
     stops = np.flatnonzero(~goes_on(time[1:], time[:-1]))

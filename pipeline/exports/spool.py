@@ -20,7 +20,7 @@ from pipeline.exports.ordering import Tidy, tidy
 from pipeline.exports.read import pieces, placed, waiting_note
 from pipeline.exports.reading import Reading, empty_samples, samples_table
 from pipeline.exports.streams import Unfinished
-from pipeline.exports.tag_runs import tag_edges
+from pipeline.exports.tag_runs import edges_if_few, most_runs
 from pipeline.plant.types import ExportFormat
 
 __all__ = ["Spool", "Straight", "spool_export", "utc_month_numbers"]
@@ -103,9 +103,10 @@ class Spool(Generic[S]):
         with pa.memory_map(str(_place(self.folder, part))) as file:
             for batch in pa.ipc.open_stream(file):
                 columns = [column.to_numpy() for column in batch.columns]
-                edges = tag_edges(columns[0])
-                if len(edges) > len(columns[0]) // 1024 + 16:
-                    edges, is_by_tag = edges[[0, -1]], False
+                rows = len(columns[0])
+                edges = edges_if_few(columns[0], most_runs(rows))
+                if edges is None:
+                    edges, is_by_tag = np.array([0, rows]), False
                 for low, high in itertools.pairwise(edges.tolist()):
                     runs.append((int(columns[0][low]), [c[low:high] for c in columns]))
             if is_by_tag:
@@ -186,16 +187,20 @@ def spool_export(
 class _Came:
     """Which rows of a part have come, tag by tag in any order of tags."""
 
-    def __init__(self) -> None:
+    def __init__(self, tags: int) -> None:
+        self._most = tags
         self._tags: set[int] = set()
         self._last: tuple[int, int] = (-1, 0)
 
     def is_followed_by(self, code: NDArray[np.int32], time: Int64) -> bool:
         """Tell whether rows go on so: each tag's together, in time order, no instant twice."""
+        edges = edges_if_few(code, self._most)
+        if edges is None:
+            return False
         stops = np.flatnonzero(time[1:] <= time[:-1])
         if (code[stops + 1] == code[stops]).any():
             return False
-        heads = code[tag_edges(code)[:-1]].tolist()
+        heads = code[edges[:-1]].tolist()
         tag, reached = self._last
         if heads[0] == tag and time[0] <= reached:
             return False
@@ -275,7 +280,7 @@ class _PartWriter(Generic[S]):
         if self._open_straight is None or number in self.parts:
             return False
         code, time = rows.column("code").to_numpy(), rows.column("time").to_numpy()
-        came = self._came.setdefault(number, _Came())
+        came = self._came.setdefault(number, _Came(len(self._tags)))
         known = self.straight.get(number)
         if not came.is_followed_by(code, time):
             if known is not None:
