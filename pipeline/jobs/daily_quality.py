@@ -16,7 +16,7 @@ def daily_quality(
 ) -> DailyChecks:
     """Get ready to count per tag and local day what the samples of a month are worth.
 
-    How late samples came depends on the order of arrival, as no table may but ``runs``.
+    Which samples came late depends on the order of arrival; ``late_arrivals`` tells it.
 
     Parameters
     ----------

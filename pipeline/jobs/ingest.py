@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline.errors import ExportError
 from pipeline.exports.entries import UNREADABLE_NOW, settle_replaced
@@ -41,6 +42,7 @@ from pipeline.jobs.kept import (
     segment_folder,
     times,
 )
+from pipeline.jobs.late import keep_late
 from pipeline.jobs.refused import keep_refused, refused_rows, whole_file
 from pipeline.months import MonthNumbers
 
@@ -100,6 +102,7 @@ def ingest(
         kept = [e for e in kept if e.sequence not in {c.sequence for c in again}]
     new = []
     refused: list[pa.Table] = []
+    late: list[tuple[str, list[pa.Table]]] = []
     limits = Limits.of(run, moment, committed)
     unread = {c.sequence for c in plan.to_read}
     for done, candidate in enumerate(candidates):
@@ -107,8 +110,9 @@ def ingest(
         # What is only read once more has not arrived now.
         is_news = candidate.sequence in unread
         own = limits if is_news else dataclasses.replace(limits, late_before=NEVER)
-        entry, rejected = _take_in(run, candidate, own)
+        entry, rejected, came_late = _take_in(run, candidate, own)
         new.append(entry)
+        late.append((candidate.found.path, came_late))
         if rejected is not None:
             refused.append(rejected)
     kept = settle_replaced(entries_of(ledger), kept, new)
@@ -123,6 +127,7 @@ def ingest(
     if candidates or plan.changed:
         stage.write(LEDGER, None, ledger_table(result))
         keep_refused(run, result, {c.found.path for c in candidates}, refused)
+        keep_late(run, late)
     return result
 
 
@@ -151,7 +156,9 @@ def _forget(run: Run, entry: Entry) -> None:
                 run.writable.remove_blob(folder, entry.sha256)
 
 
-def _take_in(run: Run, candidate: Candidate, limits: Limits) -> tuple[Entry, pa.Table | None]:
+def _take_in(
+    run: Run, candidate: Candidate, limits: Limits
+) -> tuple[Entry, pa.Table | None, list[pa.Table]]:
     """Read one file; whatever is wrong with it stops nothing else."""
     path = candidate.found.path
     read = _take_in_large if candidate.found.size > LARGE_FILE else _take_in_small
@@ -160,14 +167,14 @@ def _take_in(run: Run, candidate: Candidate, limits: Limits) -> tuple[Entry, pa.
     except ExportError as error:
         text = " ".join(str(error).split())
         run.outcome.fail(text)
-        return record(candidate, None, failure=text), whole_file(path, text)
+        return record(candidate, None, failure=text), whole_file(path, text), []
     if reading.status == "waiting":
         note = " ".join(reading.notes)
         run.outcome.note(f"{path}: {note}")
-        return record(candidate, reading), whole_file(path, note)
+        return record(candidate, reading), whole_file(path, note), []
     run.outcome.new_files += 1
     run.outcome.rejected_rows += sum(reading.rejected.column("count").to_pylist())
-    run.outcome.late_rows += kept.late
+    run.outcome.late_rows += sum(pc.sum(t.column("samples")).as_py() or 0 for t in kept.late)
     for note in reading.notes:
         run.outcome.note(f"{path}: {note}")
     if kept.ahead:
@@ -184,7 +191,7 @@ def _take_in(run: Run, candidate: Candidate, limits: Limits) -> tuple[Entry, pa.
         last_time=kept.last,
         months=tuple(sorted(kept.months)),
     )
-    return entry, refused_rows(reading)
+    return entry, refused_rows(reading), kept.late
 
 
 def _take_in_small(run: Run, candidate: Candidate, limits: Limits) -> tuple[Reading, Kept]:

@@ -13,9 +13,9 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from pipeline.exports.merge import merge_samples
 from pipeline.exports.reading import SAMPLES_SCHEMA
 from pipeline.jobs.context import Run
+from pipeline.jobs.late import count_late
 from pipeline.months import Month, MonthNumbers, day_starts, microseconds, month_bounds
 from pipeline.plant import Plant
 from pipeline.tables.store import Generation
@@ -82,8 +82,8 @@ class Kept:
         where there is none.
     months : set of str
         Months they bear on.
-    late : int
-        Samples of local days that an earlier run had published, new to it.
+    late : list of Table
+        Samples of local days that an earlier run had published, new to it: ``LATE_SCHEMA``.
     ahead, latest : int
         Samples stamped so much later than now that a clock must be wrong, and the latest [µs].
     """
@@ -93,7 +93,7 @@ class Kept:
     low: int = _ALWAYS
     high: int = NEVER
     months: set[Month] = dataclasses.field(default_factory=set)
-    late: int = 0
+    late: list[pa.Table] = dataclasses.field(default_factory=list)
     ahead: int = 0
     latest: int = NEVER
 
@@ -232,20 +232,8 @@ def _finish(run: Run, sha256: str, ends: _MonthEnds, kept: Kept, earliest: int) 
         near = pa.concat_tables(ends.samples)
         run.writable.put_blob(edge_folder(ends.month), sha256, near)
     if earliest < kept.limits.late_before:
-        own = run.stage.read_blob(segment_folder(ends.month), sha256)
-        late = own.filter(pa.array(times(own) < kept.limits.late_before))
-        kept.late = _count_news(run, segment_folder(ends.month), sha256, late)
-
-
-def _count_news(run: Run, folder: str, sha256: str, samples: pa.Table) -> int:
-    """Count the samples that no other kept file holds as they are.
-
-    A file that grows night by night, or overlaps the one before, repeats what is known.
-    """
-    others = [run.stage.read_blob(folder, o) for o in run.stage.blobs(folder) if o != sha256]
-    known, _ = merge_samples(others)
-    _, counts = merge_samples([known, samples])
-    return samples.num_rows - counts.agreeing
+        folder = segment_folder(ends.month)
+        kept.late.append(count_late(run, folder, sha256, kept.limits.late_before))
 
 
 def keep_disorder(run: Run, sha256: str, pieces: list[pa.Table]) -> None:

@@ -102,7 +102,7 @@ def test_a_failed_file_is_named_and_the_rest_is_done(station: SmallStation, plai
     assert FILES[2] in state.message
     assert "the rest is done" in state.message
     run_plant(plain.bring(0, 1).plant)
-    but = ("runs", "rejected_input")
+    but = ("runs", "late_arrivals", "rejected_input")
     assert station.bytes_of_tables(but) == plain.bytes_of_tables(but)
     shown = [text for text in artifacts() if FILES[2] in text]
     assert len(shown) == 1

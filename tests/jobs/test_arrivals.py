@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import pandas as pd
 import pytest
-from small_station import START, ZONE, SmallStation, day_text
+from small_station import FILES, START, ZONE, SmallStation, day_text
 
 from pipeline.jobs import measure, nightly
 from pipeline.jobs.nightly import run_plant
@@ -27,6 +27,16 @@ def test_rows_of_published_days_are_counted_as_late(station: SmallStation):
     rows = len(day_text(1).splitlines()) - 1
     assert result.outcome.late_rows == rows
     assert station.table("runs")["late_rows"].tolist() == [0, rows]
+    late = station.table("late_arrivals")
+    assert set(late["generation"]) == {2}
+    assert set(late["file"]) == {f"exports/{FILES[1]}"}
+    # By another way: rows of the file, by tag and day of the station's clock.
+    sent = pd.read_csv(station.folder / "exports" / FILES[1], parse_dates=["time"])
+    day = sent["time"].dt.tz_convert(ZONE).dt.normalize().dt.tz_convert("UTC").rename("day")
+    assert (
+        late.set_index(["tag", "day"])["samples"].to_dict()
+        == sent.groupby(["tag", day]).size().to_dict()
+    )
 
 
 def test_what_comes_in_its_turn_is_not_late(station: SmallStation):
@@ -42,6 +52,9 @@ def test_only_what_is_new_counts_as_late(station: SmallStation):
     corrected = rows[0].replace(rows[0].split(",")[2], "0.25", 1)
     station.put("grown.csv", "".join([head, corrected, *rows[1:], more]))
     assert run_plant(station.plant).outcome.late_rows == 2
+    late = station.table("late_arrivals")
+    assert late["tag"].tolist() == sorted([rows[0].split(",")[0], "A.POWER"])
+    assert late["samples"].tolist() == [1, 1]
 
 
 def test_a_file_that_grew_makes_only_the_months_it_changed_again(

@@ -17,7 +17,12 @@ from pipeline.tables.catalogue.energy import (
     INTERVAL_COUNTS,
     OPERATING_REGIONS,
 )
-from pipeline.tables.catalogue.evidence import DATA_QUALITY, MEASUREMENTS, REJECTED_INPUT
+from pipeline.tables.catalogue.evidence import (
+    DATA_QUALITY,
+    LATE_ARRIVALS,
+    MEASUREMENTS,
+    REJECTED_INPUT,
+)
 from pipeline.tables.catalogue.performance import (
     BASELINE_CURVES,
     BASELINES,
@@ -55,6 +60,7 @@ PUBLISHED: tuple[Contract, ...] = (
     DATA_QUALITY,
     MEASUREMENTS,
     REJECTED_INPUT,
+    LATE_ARRIVALS,
     RUNS,
     DICTIONARY,
 )

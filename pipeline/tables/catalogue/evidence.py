@@ -85,3 +85,16 @@ REJECTED_INPUT = Contract(
         C("rows", "integer", "Rows it stands for.", nullable=False),
     ),
 )
+
+LATE_ARRIVALS = Contract(
+    "late_arrivals",
+    "One row per export file, tag and local day that had been published before its rows came.",
+    ("generation", "file", "tag", "day"),
+    (
+        C("generation", "integer", "Generation that took them in.", nullable=False),
+        C("file", "text", "Export file, relative to the plant file.", nullable=False),
+        C("tag", "label", "Tag, as named in the exports.", nullable=False),
+        C("day", "time", "Start of the local day, UTC.", nullable=False),
+        C("samples", "integer", "Samples that nobody had said before.", nullable=False),
+    ),
+)
