@@ -8,6 +8,7 @@ from pathlib import Path
 from pipeline.errors import ExportError
 from pipeline.exports.collector import Collector
 from pipeline.exports.csv_files import CsvFile
+from pipeline.exports.path_tags import given_tag
 from pipeline.exports.streams import Unfinished, members
 from pipeline.plant.types import ExportFormat
 from pipeline.plant.wording import shown
@@ -16,7 +17,7 @@ __all__ = ["read_csv_into"]
 
 
 def read_csv_into(
-    path: Path, export: ExportFormat, tag_names: Collection[str], collector: Collector
+    path: Path, export: ExportFormat, tag_names: Collection[str], collector: Collector, place: str
 ) -> Iterator[None]:
     """Read a CSV export into a collector, block by block.
 
@@ -30,6 +31,8 @@ def read_csv_into(
         Tags of the plant file.
     collector : Collector
         Takes the samples.
+    place : str
+        Path that may name its tag; a file in an archive may have one of its own.
 
     Yields
     ------
@@ -45,9 +48,10 @@ def read_csv_into(
     """
     inside = members(path)
     if inside == [None]:
-        yield from CsvFile(path, None, export, tag_names, collector).read()
+        tag = given_tag(export, place)
+        yield from CsvFile(path, None, export, tag_names, collector, tag).read()
     else:
-        yield from _read_archive(path, inside, export, tag_names, collector)
+        yield from _read_archive(path, inside, export, tag_names, collector, place)
 
 
 def _read_archive(
@@ -56,6 +60,7 @@ def _read_archive(
     export: ExportFormat,
     tag_names: Collection[str],
     collector: Collector,
+    place: str,
 ) -> Iterator[None]:
     """Read the files of an archive; one that cannot be read stops no other.
 
@@ -67,7 +72,8 @@ def _read_archive(
             collector.refusals.within = str(member)
         is_begun = False
         try:
-            for _ in CsvFile(path, member, export, tag_names, collector).read():
+            tag = given_tag(export, place, member)
+            for _ in CsvFile(path, member, export, tag_names, collector, tag).read():
                 is_begun = True
                 yield
         except Unfinished as reason:

@@ -12,6 +12,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -31,8 +32,9 @@ from pipeline.exports.csv_lines import (
     whole_records,
 )
 from pipeline.exports.date_texts import DayOrder, DayOrderProof, could_swap_day_and_month
-from pipeline.exports.dialect import find_dialect, split_line
+from pipeline.exports.dialect import Dialect, find_dialect, split_line
 from pipeline.exports.instants import Instants
+from pipeline.exports.path_tags import repeated
 from pipeline.exports.streams import NOT_UTF_8, Text, Unfinished, open_text
 from pipeline.exports.tag_runs import encode_by_runs
 from pipeline.exports.timestamps import EPOCH_UNITS, parse_times, times_from_arrow
@@ -46,7 +48,7 @@ _WORDS = pa.dictionary(pa.int32(), pa.string())
 
 
 class CsvFile:
-    """One text file on its way into a collector."""
+    """One text file on its way into a collector; `tag` is that of rows that name none."""
 
     def __init__(
         self,
@@ -55,8 +57,10 @@ class CsvFile:
         export: ExportFormat,
         tag_names: Collection[str],
         collector: Collector,
+        tag: str | None = None,
     ) -> None:
         self._path = path
+        self._tag = tag
         self._member = member
         self._export = export
         self._tag_names = tag_names
@@ -77,7 +81,7 @@ class CsvFile:
             if text.note:
                 self._out.notes.append(text.note)
             lines = _decode(first[: 1 << 20]).split("\n")
-            self._dialect = find_dialect(lines, self._export, self._tag_names)
+            self._dialect = self._find_dialect(lines)
             self._prepare(lines)
             first, line = _drop_lines(first, self._dialect.body_line - 1)
             last = first
@@ -99,6 +103,16 @@ class CsvFile:
             if text.note:
                 self._out.notes.append(text.note)
             yield
+
+    def _find_dialect(self, lines: list[str]) -> Dialect:
+        """Find the header; without a column of tags where the path names the tag."""
+        if self._tag is not None and self._export.tag_column is not None:
+            try:
+                return find_dialect(lines, self._export, self._tag_names)
+            except ExportError:
+                export = replace(self._export, tag_column=None)
+                return find_dialect(lines, export, self._tag_names)
+        return find_dialect(lines, self._export, self._tag_names)
 
     def _last(self, block: bytes, line: int) -> None:
         """Read the final block, unless its last line shows that the file is unfinished.
@@ -283,11 +297,10 @@ class CsvFile:
         time = columns[f"c{d.time}"]
         instants = self._instants(time)
         self._out.refuse_times(instants, lines, time)
-        if d.tag is not None and d.value is not None:
+        if d.value is not None:
             status = None if d.status is None else _as_words(columns[f"c{d.status}"])
-            self._out.add_long(
-                instants, columns[f"c{d.tag}"], columns[f"c{d.value}"], status, lines
-            )
+            tags = repeated(self._tag or "", len(lines)) if d.tag is None else columns[f"c{d.tag}"]
+            self._out.add_long(instants, tags, columns[f"c{d.value}"], status, lines)
         for name in d.unknown:
             self._out.unknown(name, len(lines))
         status_of = dict(d.status_of)

@@ -1,20 +1,18 @@
 """What has been read, once and for all: the ledger of export files.
 
 Path, size and time of change decide only whether a file is hashed again; the SHA-256 of its
-content is its identity. Numbers in the ledger (``sequence``) never change, and the later
-number wins where two files speak of the same tag and time. Months are UTC calendar months.
+content, with the tag its path gives, is its identity. Numbers in the ledger (``sequence``)
+never change, and the later number wins where two files speak of the same tag and time. Months
+are UTC calendar months.
 """
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Sequence
 
-import pandas as pd
 import pyarrow as pa
-import pyarrow.compute as pc
 
+from pipeline.exports.candidates import Candidate, Plan, record
 from pipeline.exports.entries import (
     EVIDENCE,
     LEDGER_SCHEMA,
@@ -27,9 +25,10 @@ from pipeline.exports.entries import (
     frozen_months,
     ledger_table,
 )
+from pipeline.exports.identity import bytes_hash, content_hash, with_tag
 from pipeline.exports.merge import MergeCounts, merge_samples, months_touched
+from pipeline.exports.path_tags import tag_of_path
 from pipeline.exports.read import FoundFile
-from pipeline.exports.reading import Reading
 
 __all__ = [
     "LEDGER_SCHEMA",
@@ -47,86 +46,6 @@ __all__ = [
     "record",
     "scan",
 ]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Candidate:
-    """A file that must be read.
-
-    Parameters
-    ----------
-    found : FoundFile
-        The file.
-    sha256 : str
-        Hash of its content.
-    sequence : int
-        Its number in the ledger: a new one, or its own if it was waiting, failed or a
-        duplicate whose original is gone.
-    supersedes : int or None
-        Number of the entry whose content it replaces.
-    """
-
-    found: FoundFile
-    sha256: str
-    sequence: int
-    supersedes: int | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
-    """What a run has to do, found by comparing the ledger with the files.
-
-    Parameters
-    ----------
-    to_read : tuple of Candidate
-        In the order of their numbers.
-    entries : tuple of Entry
-        The ledger as it will be, but for the candidates: superseded, vanished, moved and
-        duplicate entries are marked already.
-    dirty_months : tuple of str
-        Months that change by what was superseded, vanished or came back; those of the
-        candidates come on top when they have been read.
-    notes : tuple of str
-        Plain sentences for the run's log.
-    changed : bool
-        Whether ``entries`` differ from the ledger in anything but times of change.
-    unreadable : tuple of (str, str)
-        Files that could not even be hashed, and why; they stay as known before.
-    """
-
-    to_read: tuple[Candidate, ...]
-    entries: tuple[Entry, ...]
-    dirty_months: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-    changed: bool = False
-    unreadable: tuple[tuple[str, str], ...] = ()
-
-    @property
-    def is_empty(self) -> bool:
-        """Whether there is nothing new at all, so that no new generation is due."""
-        return not self.to_read and not self.changed
-
-
-def content_hash(found: FoundFile) -> str:
-    """Hash the content of a file.
-
-    Parameters
-    ----------
-    found : FoundFile
-        The file.
-
-    Returns
-    -------
-    str
-        SHA-256, hexadecimal. Where folders such as ``tag=NAME`` say more than the bytes of
-        the file do, what they say is part of the content.
-    """
-    with found.file.open("rb") as stream:
-        digest = hashlib.file_digest(stream, "sha256")
-    folders = [part for part in found.path.split("/")[:-1] if "=" in part]
-    if folders:
-        digest.update("/".join(folders).encode())
-    return digest.hexdigest()
 
 
 def scan(
@@ -163,6 +82,11 @@ def scan(
       (``settle_replaced``).
     - Content known from another path that is still there is a duplicate: noted, not read. If
       the other path is gone, the file was moved and keeps its number.
+    - A file whose path names another tag than before was renamed if its bytes and its time of
+      change are those of a path that is gone: what that held no longer counts. A path that is
+      gone otherwise keeps what it held.
+    - Where the plant file now says otherwise what tag a path names, the file is read again
+      with its own number.
     - A duplicate whose original is superseded or gone is read with its own number.
     - A waiting or failed file is tried again when its content has changed.
     """
@@ -200,6 +124,7 @@ class _Scan:
 
     def plan(self) -> Plan:
         present = {f.path for f in self._found}
+        self._name_anew()
         for file in self._found:
             if file.path in self._left:
                 continue
@@ -207,7 +132,7 @@ class _Scan:
             try:
                 if known is None:
                     self._meet_new(file, present)
-                else:
+                elif known.sequence not in self._to_read:
                     self._meet_known(file, known)
             except OSError as error:
                 # As known before; a file that may not be read must not stop the others.
@@ -224,6 +149,31 @@ class _Scan:
             changed=self._changed,
             unreadable=tuple(self._unreadable),
         )
+
+    def _name_anew(self) -> None:
+        """Follow a plant file that says otherwise what tags the paths name."""
+        told: list[tuple[Entry, FoundFile]] = []
+        for file in self._found:
+            known = self._current.get(file.path)
+            if known is None or known.status == "vanished" or file.path in self._left:
+                continue
+            if (file.size, file.mtime_ns) != (known.size, known.mtime_ns):
+                continue
+            sha256 = with_tag(file, bytes_hash(known.sha256))
+            if sha256 != known.sha256:
+                told.append((self._set(known, sha256=sha256), file))
+        for row, file in sorted(told, key=lambda pair: pair[0].sequence):
+            self._dirty.update(row.months)
+            if row.status == "duplicate":
+                continue
+            twin = self._same_content(row.sha256, row.path)
+            if twin is not None and twin.sequence < row.sequence:
+                note = f"Same content as {twin.path}; not read again."
+                self._set(entry_of(file, row.sha256, row.sequence, "duplicate", note))
+            else:
+                self._to_read[row.sequence] = Candidate(
+                    found=file, sha256=row.sha256, sequence=row.sequence
+                )
 
     def _set(self, row: Entry, **change: object) -> Entry:
         new = changed(row, **change)
@@ -272,6 +222,7 @@ class _Scan:
             )
             self._notes.append(f"{file.path}: moved from {twin.path}.")
             return
+        self._let_go_of_old_name(file, sha256, present)
         number = self._number()
         if twin is not None:
             note = f"Same content as {twin.path}; not read again."
@@ -286,6 +237,25 @@ class _Scan:
             sequence=number,
             supersedes=None if old is None else old.sequence,
         )
+
+    def _let_go_of_old_name(self, file: FoundFile, sha256: str, present: Collection[str]) -> None:
+        """Take back what was read under a name that the file no longer has."""
+        if file.export.tag_in_path and tag_of_path(file.export, file.path) is None:
+            return
+        for row in list(self._current.values()):
+            is_gone = row.status == "accepted" and row.path not in present
+            same = (row.size, row.mtime_ns) == (file.size, file.mtime_ns)
+            if not (is_gone and same) or row.sha256 == sha256:
+                continue
+            if bytes_hash(row.sha256) == bytes_hash(sha256):
+                note = f"Renamed to {file.path}, which names another tag."
+                self._dirty.update(row.months)
+                self._set(row, status="superseded", note=note)
+                self._notes.append(
+                    f"{file.path}: renamed from {row.path}; what it holds is now of another tag, "
+                    "and no longer counts for the one before."
+                )
+                return
 
     def _meet_known(self, file: FoundFile, known: Entry) -> None:
         same = file.size == known.size and file.mtime_ns == known.mtime_ns
@@ -359,50 +329,3 @@ class _Scan:
 
 def _waiting_entry(candidate: Candidate) -> Entry:
     return entry_of(candidate.found, candidate.sha256, candidate.sequence, "accepted", "")
-
-
-def record(
-    candidate: Candidate,
-    reading: Reading | None,
-    max_gap: Mapping[str, float] | float = 0.0,
-    failure: str = "",
-) -> Entry:
-    """Make the ledger entry of a file that has been read, or could not be.
-
-    Parameters
-    ----------
-    candidate : Candidate
-        From the plan.
-    reading : Reading or None
-        What was read; None if reading failed.
-    max_gap : mapping of str to float, or float
-        Longest bridged gap per tag, or of all [s].
-    failure : str
-        Why it could not be read.
-
-    Returns
-    -------
-    Entry
-    """
-    if reading is None:
-        return entry_of(candidate.found, candidate.sha256, candidate.sequence, "failed", failure)
-    if reading.status == "waiting":
-        note = " ".join(reading.notes)
-        return entry_of(candidate.found, candidate.sha256, candidate.sequence, "waiting", note)
-    time = reading.samples.column("time")
-    span = pc.min_max(time).as_py() if len(time) else {"min": None, "max": None}
-    return Entry(
-        sequence=candidate.sequence,
-        path=candidate.found.path,
-        size=candidate.found.size,
-        mtime_ns=candidate.found.mtime_ns,
-        sha256=candidate.sha256,
-        status="accepted",
-        rows=reading.counts.rows,
-        accepted=reading.counts.samples,
-        rejected=reading.counts.rejected,
-        first_time=None if span["min"] is None else pd.Timestamp(span["min"]),
-        last_time=None if span["max"] is None else pd.Timestamp(span["max"]),
-        months=months_touched(reading.samples, max_gap),
-        note=" ".join(reading.notes),
-    )

@@ -15,6 +15,7 @@ from pipeline.errors import ExportError, Fault
 from pipeline.exports.collector import Collector
 from pipeline.exports.date_texts import DayOrder, DayOrderProof, could_swap_day_and_month
 from pipeline.exports.parquet_layout import ParquetLayout, is_text, layout_of, open_parquet
+from pipeline.exports.path_tags import repeated
 from pipeline.exports.tag_runs import encode_by_runs
 from pipeline.exports.timestamps import EPOCH_UNITS, parse_times, times_from_arrow
 from pipeline.plant.types import ExportFormat
@@ -26,7 +27,7 @@ LARGE = 1 << 22
 
 
 def read_parquet_into(
-    path: Path, export: ExportFormat, tag_names: Collection[str], collector: Collector
+    path: Path, export: ExportFormat, tag_names: Collection[str], collector: Collector, place: str
 ) -> Iterator[None]:
     """Read a Parquet export into a collector, one row group after the other.
 
@@ -40,6 +41,8 @@ def read_parquet_into(
         Tags of the plant file.
     collector : Collector
         Takes the samples.
+    place : str
+        Path that may name its tag.
 
     Yields
     ------
@@ -54,7 +57,7 @@ def read_parquet_into(
         If the file has no footer yet.
     """
     with open_parquet(path) as plain:
-        layout = layout_of(plain, path, export, tag_names)
+        layout = layout_of(plain, place, export, tag_names)
         schema = plain.schema_arrow
     statuses = sorted(set(layout.status_columns.values()))
     words = [
@@ -144,8 +147,7 @@ def _add(
     if layout.value_column is None:
         return
     if layout.path_tag is not None:
-        zeros = pa.array(np.zeros(batch.num_rows, dtype=np.int32))
-        tags = pa.DictionaryArray.from_arrays(zeros, pa.array([layout.path_tag]))
+        tags = repeated(layout.path_tag, batch.num_rows)
     else:
         tags = _words(batch.column(layout.tag_column))
     status = None if layout.status_column is None else _words(batch.column(layout.status_column))

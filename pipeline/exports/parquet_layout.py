@@ -6,13 +6,13 @@ from collections.abc import Collection
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
-from urllib.parse import unquote
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.errors import ExportError, Fault
 from pipeline.exports.dialect import status_names
+from pipeline.exports.path_tags import given_tag
 from pipeline.exports.streams import Unfinished
 from pipeline.plant.types import ExportFormat
 
@@ -22,7 +22,6 @@ __all__ = [
     "is_text",
     "layout_of",
     "open_parquet",
-    "partition_values",
 ]
 
 _MAGIC = b"PAR1"
@@ -44,12 +43,12 @@ class ParquetLayout:
     time_zone : str or None
         Zone stored with typed timestamps.
     tag_encoding : {"dictionary", "plain", "path", "columns"}
-        How rows name their tag: a dictionary or plain text column, the partition folder
-        (``tag=NAME``), or one column per tag.
+        How rows name their tag: a dictionary or plain text column, the plant file or the
+        path (a folder ``tag=NAME``), or one column per tag.
     tag_column, value_column, status_column : str or None
         Names in the file; of the long layout.
     path_tag : str or None
-        Tag given by the partition folder.
+        Tag given by the plant file or the path.
     tag_columns : tuple of str
         Known tags of the wide layout.
     status_columns : dict of str to str
@@ -120,12 +119,6 @@ def open_parquet(path: Path) -> pq.ParquetFile:
         raise ExportError(f"The Parquet footer cannot be read: {text}") from None
 
 
-def partition_values(path: Path) -> dict[str, str]:
-    """Read what folders such as ``tag=NAME`` on the way to a file say."""
-    pairs = (part.partition("=") for part in path.parts[:-1])
-    return {unquote(key): unquote(value) for key, mark, value in pairs if mark and key}
-
-
 def _kind(kind: pa.DataType) -> pa.DataType:
     return kind.value_type if pa.types.is_dictionary(kind) else kind
 
@@ -178,16 +171,15 @@ def describe_parquet(
         If the file has no footer yet.
     """
     with open_parquet(path) as file:
-        return layout_of(file, path, export, tag_names)
+        return layout_of(file, path.as_posix(), export, tag_names)
 
 
 def layout_of(
-    file: pq.ParquetFile, path: Path, export: ExportFormat, tag_names: Collection[str]
+    file: pq.ParquetFile, place: str, export: ExportFormat, tag_names: Collection[str]
 ) -> ParquetLayout:
-    """Say the same of an open file; ``describe_parquet`` tells about the parameters."""
+    """Say the same of an open file, whose path may name its tag."""
     schema = file.schema_arrow
     names = schema.names
-    in_path = partition_values(path)
     path_tag = None
     missing = []
     time = _column(names, export.time_column)
@@ -196,10 +188,10 @@ def layout_of(
     tag = value = status = None
     if export.layout == "long":
         tag = _column(names, export.tag_column)
-        if tag is None and export.tag_column in in_path:
-            path_tag = in_path[export.tag_column]
-        elif tag is None:
-            missing.append(("tag_column", str(export.tag_column)))
+        if tag is None:
+            path_tag = given_tag(export, place)
+            if path_tag is None:
+                missing.append(("tag_column", str(export.tag_column)))
         value = _column(names, export.value_column)
         if value is None:
             missing.append(("value_column", str(export.value_column)))

@@ -154,7 +154,9 @@ def _hits(folder: Path, pattern: str) -> list[Path]:
 
 
 def _relative(file: Path, folder: Path) -> str:
-    return Path(os.path.relpath(file, folder)).as_posix()
+    path = Path(os.path.relpath(file, folder)).as_posix()
+    # Bytes of a name that are no UTF-8 would stop the ledger.
+    return path.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
 def is_parquet(file: Path) -> bool:
@@ -165,12 +167,17 @@ def is_parquet(file: Path) -> bool:
 
 
 def pieces(
-    path: Path, export: ExportFormat, tag_names: Collection[str], collector: Collector
+    path: Path,
+    export: ExportFormat,
+    tag_names: Collection[str],
+    collector: Collector,
+    label: str | None = None,
 ) -> Iterator[None]:
     """Read a file of any form into a collector, stopping after every block."""
+    place = path.as_posix() if label is None else label
     if is_parquet(path):
-        return read_parquet_into(path, export, tag_names, collector)
-    return read_csv_into(path, export, tag_names, collector)
+        return read_parquet_into(path, export, tag_names, collector, place)
+    return read_csv_into(path, export, tag_names, collector, place)
 
 
 def placed(error: Exception, label: str) -> ExportError:
@@ -202,7 +209,8 @@ def read_export(
     tag_names : collection of str
         Tags of the plant file; values of others are counted, not read.
     label : str, optional
-        Name of the file in messages and tables; its name by default.
+        Name of the file in messages and tables, its path from the plant folder: it may name
+        the tag. By default messages show the file's name, and the whole path may name the tag.
     switch_tags : collection of str
         Tags of two states: words such as ``On`` or ``Stopped`` are read as 1 and 0 there.
 
@@ -218,16 +226,16 @@ def read_export(
     ExportError
         If the whole file cannot be read.
     """
-    label = path.name if label is None else label
-    collector = Collector(label, export, tag_names, switch_tags)
+    name = path.name if label is None else label
+    collector = Collector(name, export, tag_names, switch_tags)
     try:
-        for _ in pieces(path, export, tag_names, collector):
+        for _ in pieces(path, export, tag_names, collector, label):
             pass
         return collector.finish()
     except Unfinished as reason:
-        return Reading.waiting(label, waiting_note(reason))
+        return Reading.waiting(name, waiting_note(reason))
     except (ExportError, OSError, pa.ArrowException) as error:
-        raise placed(error, label) from None
+        raise placed(error, name) from None
 
 
 def waiting_note(reason: Unfinished) -> str:
@@ -262,14 +270,14 @@ def stream_export(
     ExportError
         If the whole file cannot be read; what was handed over must be dropped.
     """
-    label = path.name if label is None else label
-    collector = Collector(label, export, tag_names, switch_tags)
+    name = path.name if label is None else label
+    collector = Collector(name, export, tag_names, switch_tags)
     try:
-        for _ in pieces(path, export, tag_names, collector):
+        for _ in pieces(path, export, tag_names, collector, label):
             yield from collector.drain()
         yield from collector.settle_and_drain()
         yield collector.finish()
     except Unfinished as reason:
-        yield Reading.waiting(label, waiting_note(reason))
+        yield Reading.waiting(name, waiting_note(reason))
     except (ExportError, OSError, pa.ArrowException) as error:
-        raise placed(error, label) from None
+        raise placed(error, name) from None

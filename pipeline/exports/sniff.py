@@ -32,7 +32,7 @@ from pipeline.exports.cell_forms import (
 )
 from pipeline.exports.date_texts import DayOrderProof, could_swap_day_and_month
 from pipeline.exports.first_rows import Sheet, parquet_sheet, text_sheet
-from pipeline.exports.parquet_layout import partition_values
+from pipeline.exports.path_tags import partition_values
 from pipeline.exports.quality import StatusReader
 from pipeline.exports.read import is_parquet
 from pipeline.exports.streams import Unfinished

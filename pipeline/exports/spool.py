@@ -157,20 +157,20 @@ def spool_export(
     ExportError
         If the whole file cannot be read.
     """
-    label = path.name if label is None else label
-    collector = Collector(label, export, tag_names, switch_tags)
+    name = path.name if label is None else label
+    collector = Collector(name, export, tag_names, switch_tags)
     writer = _PartWriter(folder, part_of, collector.tags, straight)
     try:
-        for _ in pieces(path, export, tag_names, collector):
+        for _ in pieces(path, export, tag_names, collector, label):
             for table in collector.drain():
                 writer.add(table)
         for table in collector.settle_and_drain():
             writer.add(table)
         reading = collector.report(empty_samples(collector.tags), DisorderCells())
     except Unfinished as reason:
-        reading = Reading.waiting(label, waiting_note(reason))
+        reading = Reading.waiting(name, waiting_note(reason))
     except (ExportError, OSError, pa.ArrowException) as error:
-        raise placed(error, label) from None
+        raise placed(error, name) from None
     finally:
         writer.close()
     # Rows of an unfinished file may have been laid down beside the reading until now.

@@ -24,6 +24,7 @@ from pipeline.exports.entries import UNREADABLE_NOW, settle_replaced
 from pipeline.exports.ledger import Candidate, Entry, ledger_table, record, scan
 from pipeline.exports.ledger import empty_ledger as no_ledger
 from pipeline.exports.ledger import entries as entries_of
+from pipeline.exports.path_tags import tag_of_path
 from pipeline.exports.read import FoundFile, read_export
 from pipeline.exports.reading import DISORDER_SCHEMA, Reading
 from pipeline.exports.spool import spool_export
@@ -45,6 +46,7 @@ from pipeline.jobs.kept import (
 from pipeline.jobs.late import keep_late
 from pipeline.jobs.refused import keep_refused, refused_rows, whole_file
 from pipeline.months import MonthNumbers
+from pipeline.plant.wording import shown
 
 LARGE_FILE = 48_000_000
 """A file of more bytes is read block by block."""
@@ -83,6 +85,7 @@ def ingest(
     """
     stage = run.writable
     ledger = stage.read_arrow(LEDGER) if stage.has(LEDGER) else no_ledger()
+    before = {e.sequence: e for e in entries_of(ledger)}
     found = find_files(run.plant)
     _note_empty_patterns(run, found)
     plan = scan(ledger, found, verify)
@@ -104,7 +107,8 @@ def ingest(
     refused: list[pa.Table] = []
     late: list[tuple[str, list[pa.Table]]] = []
     limits = Limits.of(run, moment, committed)
-    unread = {c.sequence for c in plan.to_read}
+    counted = {e.sequence for e in before.values() if e.status in EVIDENCE}
+    unread = {c.sequence for c in plan.to_read} - counted
     for done, candidate in enumerate(candidates):
         run.progress("reading exports", done, len(candidates))
         # What is only read once more has not arrived now.
@@ -115,14 +119,18 @@ def ingest(
         late.append((candidate.found.path, came_late))
         if rejected is not None:
             refused.append(rejected)
-    kept = settle_replaced(entries_of(ledger), kept, new)
+    kept = settle_replaced(before.values(), kept, new)
     for path in sorted({e.path for e in kept if e.note == UNREADABLE_NOW} & {e.path for e in new}):
         run.outcome.note(f"{path}: what it held before still counts.")
+    _note_unknown_tags(run, candidates)
     result = sorted([*kept, *new], key=lambda e: e.sequence)
     # Content that was replaced and put back is in evidence again.
     in_use = {e.sha256 for e in result if e.status in EVIDENCE}
-    for old in kept:
-        if old.status == "superseded" and old.sha256 not in in_use:
+    known = [(before[e.sequence], e) for e in result if e.sequence in before]
+    named_anew = [was for was, now in known if was.sha256 != now.sha256]
+    replaced = [e for e in kept if e.status == "superseded"]
+    for old in (*replaced, *named_anew):
+        if old.sha256 not in in_use:
             _forget(run, old)
     if candidates or plan.changed:
         stage.write(LEDGER, None, ledger_table(result))
@@ -136,6 +144,22 @@ def _note_empty_patterns(run: Run, found: Iterable[FoundFile]) -> None:
     for export in run.plant.exports:
         if export.pattern not in seen:
             run.outcome.note(f"exports '{export.pattern}': no file there yet.")
+
+
+def _note_unknown_tags(run: Run, candidates: Iterable[Candidate]) -> None:
+    """Say of how many files the path names a tag that nobody described."""
+    strange: dict[str, list[tuple[str, str]]] = {}
+    for candidate in candidates:
+        found = candidate.found
+        tag = tag_of_path(found.export, found.path)
+        if tag is not None and tag not in run.plant.tags:
+            strange.setdefault(found.export.pattern, []).append((tag, found.path))
+    for pattern, files in strange.items():
+        tag, path = files[0]
+        run.outcome.note(
+            f"exports '{pattern}': {len(files)} file(s) are of tags that the plant file does not "
+            f"name, such as {shown(tag)} by {path}."
+        )
 
 
 def _again(kept: Iterable[Entry], found: Iterable[FoundFile], queued: set[int]) -> list[Candidate]:

@@ -11,6 +11,7 @@ from pipeline.errors import UnitError
 from pipeline.plant.fields import Section, tag_conversion
 from pipeline.plant.files import export_pattern
 from pipeline.plant.instruments import read_accuracy
+from pipeline.plant.path_template import template_fault
 from pipeline.plant.signals import Accuracy, ExportFormat, Tag
 from pipeline.plant.wording import did_you_mean, shown
 from pipeline.quantities import QUANTITIES, Conversion, PressureReference, parse_measure
@@ -170,13 +171,17 @@ def read_export(s: Section) -> ExportFormat:
         status.done()
     zone = s.zone("time_zone")
     decimal = s.choice("decimal", (".", ","), ".")
+    tag, tag_in_path = _tag_of_files(s, is_long)
+    in_rows = is_long and not (tag or tag_in_path)
     export = ExportFormat(
         pattern=export_pattern(s, "path"),
         layout=cast(Any, layout),
         time_column=s.text("time_column", "time"),
-        tag_column=s.text("tag_column", "tag") if is_long else None,
+        tag_column=s.text("tag_column", "tag") if in_rows else None,
         value_column=s.text("value_column", "value") if is_long else None,
         status_column=s.text("status_column", None),
+        tag=tag,
+        tag_in_path=tag_in_path,
         time_zone=None if zone is None else zone.key,
         time_format=_time_format(s),
         delimiter=s.mark("delimiter", _DELIMITERS),
@@ -205,6 +210,27 @@ def read_export(s: Section) -> ExportFormat:
                 s.fault(key, "one in a wide export", "none", "There the headers are the tags.")
     s.done()
     return export
+
+
+def _tag_of_files(s: Section, is_long: bool) -> tuple[str | None, str | None]:
+    """Read ``tag`` or ``tag_in_path``: how files without a column of tags name theirs."""
+    tag = s.text("tag", None)
+    template = s.text("tag_in_path", None)
+    if template is not None and (wrong := template_fault(template)) is not None:
+        s.fault("tag_in_path", *wrong)
+    for key, value in (("tag", tag), ("tag_in_path", template)):
+        if value is not None and not is_long:
+            s.fault(key, "one in a wide export", "none", "There the headers are the tags.")
+    stated = [key for key in ("tag", "tag_in_path", "tag_column") if s.has(key)]
+    if is_long and len(stated) > 1:
+        s.text("tag_column", None)
+        s.fault(
+            stated[1],
+            f"{stated[1]} beside {stated[0]}",
+            "one of tag, tag_in_path and tag_column",
+            "Keep the one that says where the tags' names stand.",
+        )
+    return (tag, template) if is_long else (None, None)
 
 
 def _check_marks(s: Section, export: ExportFormat) -> None:

@@ -102,6 +102,10 @@ class ExportFormat:
     time_column, tag_column, value_column, status_column : str or None
         Header names; the tag and value columns belong to the long layout. In the wide layout
         the status column is one for the whole row, or has ``{tag}`` in place of a tag's name.
+    tag : str or None
+        Tag of every row of every file, where no column names it.
+    tag_in_path : str or None
+        End of the path of each file, ``{tag}`` where the name of its tag stands.
     time_zone : str or None
         Zone of timestamps without offset. None: such timestamps are refused.
     time_format : str
@@ -128,6 +132,8 @@ class ExportFormat:
     tag_column: str | None = "tag"
     value_column: str | None = "value"
     status_column: str | None = None
+    tag: str | None = None
+    tag_in_path: str | None = None
     time_zone: str | None = None
     time_format: str = "iso"
     delimiter: str | None = None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections import Counter
 from dataclasses import replace
 
 import pandas as pd
@@ -41,6 +42,8 @@ class Site:
     def __init__(self, folder) -> None:
         self.folder = folder
         self.ledger = empty_ledger()
+        self.export = EXPORT
+        self.tags = TAGS
         self.hashed: list[str] = []
         self.kept: dict[int, pa.Table] = {}
         (folder / "in").mkdir(parents=True)
@@ -64,13 +67,14 @@ class Site:
             return content_hash(found)
 
         self.hashed = []
-        return scan(self.ledger, find_exports(self.folder, [EXPORT]), hasher=hasher, **options)
+        return scan(self.ledger, find_exports(self.folder, [self.export]), hasher=hasher, **options)
 
     def run(self, **options) -> Plan:
         plan = self.scan(**options)
         new = []
         for candidate in plan.to_read:
-            reading = read_export(candidate.found.file, EXPORT, TAGS, candidate.found.path)
+            found = candidate.found
+            reading = read_export(found.file, self.export, self.tags, found.path)
             new.append(record(candidate, reading, 600.0))
             self.kept[candidate.sequence] = reading.samples
         self.ledger = ledger_table([*plan.entries, *new])
@@ -79,11 +83,17 @@ class Site:
     def statuses(self) -> dict[str, str]:
         return {f"{e.sequence} {e.path}": e.status for e in entries(self.ledger)}
 
-    def values(self) -> dict[str, float]:
+    def evidence(self) -> list[dict]:
         """Evidence in ledger order, merged."""
         used = [e.sequence for e in entries(self.ledger) if e.status in ("accepted", "vanished")]
         merged, _ = merge_samples([self.kept[n] for n in used])
-        return {r["time"].strftime("%m-%d"): r["value"] for r in merged.to_pylist()}
+        return merged.to_pylist()
+
+    def values(self) -> dict[str, float]:
+        return {r["time"].strftime("%m-%d"): r["value"] for r in self.evidence()}
+
+    def of_tags(self) -> dict[str, int]:
+        return dict(Counter(r["tag"] for r in self.evidence()))
 
 
 @pytest.fixture
@@ -280,6 +290,88 @@ def test_partition_folders_are_part_of_the_content(site: Site) -> None:
         (site.folder / "in" / f"tag={tag}").mkdir()
         site.put(f"tag={tag}/part.csv", text(1, 10))
     assert len(site.scan().to_read) == 2
+
+
+BY_NAME = replace(EXPORT, tag_column=None, tag_in_path="{tag}_*.csv")
+NAMELESS = "time,value\n2024-03-15T00:00:00Z,0\n"
+
+
+@pytest.fixture
+def stood(site: Site) -> Site:
+    """Two pumps that stood all day: files of equal bytes, whose names tell the tags."""
+    site.export, site.tags = BY_NAME, ["P1", "P2", "P3"]
+    site.put("P1_15.csv", NAMELESS)
+    site.put("P2_15.csv", NAMELESS)
+    assert [c.sequence for c in site.run().to_read] == [1, 2]
+    assert site.of_tags() == {"P1": 1, "P2": 1}
+    return site
+
+
+def test_equal_files_of_two_tags_both_count(stood: Site) -> None:
+    assert stood.run().is_empty
+    assert stood.run(verify=True).is_empty
+    stood.put("P1_copy.csv", NAMELESS)
+    stood.run()
+    assert stood.statuses()["3 in/P1_copy.csv"] == "duplicate"
+
+
+def test_a_renamed_file_counts_for_its_new_tag_alone(stood: Site) -> None:
+    (stood.folder / "in/P2_15.csv").rename(stood.folder / "in/P3_15.csv")
+    plan = stood.run()
+    assert stood.of_tags() == {"P1": 1, "P3": 1}
+    assert stood.statuses()["2 in/P2_15.csv"] == "superseded"
+    assert "in/P3_15.csv: renamed from in/P2_15.csv" in plan.notes[0]
+    assert plan.dirty_months == ("2024-03",)
+    assert stood.run().is_empty
+
+
+def test_a_new_name_of_the_same_tag_is_a_move(stood: Site) -> None:
+    (stood.folder / "in/P2_15.csv").rename(stood.folder / "in/P2_2024.csv")
+    assert stood.run().to_read == ()
+    assert stood.statuses() == {"1 in/P1_15.csv": "accepted", "2 in/P2_2024.csv": "accepted"}
+
+
+def test_equal_bytes_of_another_time_are_no_renamed_file(stood: Site) -> None:
+    """The file of one pump is put away on the night that of another comes late."""
+    stood.remove("P2_15.csv")
+    stood.put("P3_15.csv", NAMELESS)
+    stood.run()
+    assert stood.of_tags() == {"P1": 1, "P2": 1, "P3": 1}
+    assert stood.statuses()["2 in/P2_15.csv"] == "vanished"
+
+
+def test_a_file_renamed_to_what_names_no_tag_still_counts(stood: Site) -> None:
+    (stood.folder / "in/P2_15.csv").rename(stood.folder / "in/P2.csv")
+    assert len(stood.scan().to_read) == 1
+    assert [e.status for e in stood.scan().entries] == ["accepted", "vanished"]
+
+
+def test_tags_that_the_plant_file_corrects(site: Site) -> None:
+    """Read as one tag, the second file was a duplicate; by name it is another tag's."""
+    site.export, site.tags = replace(BY_NAME, tag_in_path=None, tag="P1"), ["P1", "P2", "15"]
+    for name in ("P1_15.csv", "P2_15.csv"):
+        site.put(name, NAMELESS)
+    site.run()
+    assert site.of_tags() == {"P1": 1}
+    site.export = BY_NAME
+    plan = site.run()
+    assert [c.found.path for c in plan.to_read] == ["in/P2_15.csv"]
+    assert site.of_tags() == {"P1": 1, "P2": 1}
+    assert set(site.statuses().values()) == {"accepted"}
+    # Now the other part of the name is the tag: the second file repeats the first.
+    site.export = replace(BY_NAME, tag_in_path="*_{tag}.csv")
+    assert [c.sequence for c in site.run().to_read] == [1]
+    assert site.of_tags() == {"15": 1}
+    assert site.statuses() == {"1 in/P1_15.csv": "accepted", "2 in/P2_15.csv": "duplicate"}
+    assert site.run(verify=True).is_empty
+
+
+def test_tags_that_change_places(stood: Site) -> None:
+    for old, new in (("P1_15", "x"), ("P2_15", "P1_15"), ("x", "P2_15")):
+        (stood.folder / f"in/{old}.csv").rename(stood.folder / f"in/{new}.csv")
+    stood.run()
+    assert stood.of_tags() == {"P1": 1, "P2": 1}
+    assert stood.run(verify=True).is_empty
 
 
 def test_ledger_survives_a_round_trip(site: Site) -> None:

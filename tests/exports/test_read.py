@@ -32,6 +32,15 @@ def test_file_folder_and_glob(tmp_path) -> None:
     assert paths(tmp_path, "nothing*", "nowhere") == []
 
 
+def test_a_name_that_is_no_utf_8(tmp_path) -> None:
+    """Linux file names are bytes; the ledger and the tables hold text."""
+    with open(os.fsencode(tmp_path) + b"/P\xff.csv", "w", encoding="utf-8") as file:
+        file.write(TEXT)
+    (found,) = find_exports(tmp_path, [ExportFormat(pattern="*.csv")])
+    assert found.path == "P\\xff.csv"
+    assert read_export(found.file, found.export, ["FLOW"], found.path).counts.samples == 1
+
+
 def test_first_group_takes_a_file(tmp_path) -> None:
     fill(tmp_path, "a.csv", "b.csv")
     exports = [ExportFormat(pattern="b.csv"), ExportFormat(pattern="*.csv")]

@@ -210,6 +210,26 @@ ONE_FAULT = {
         ("exports", 0, "value_column", "tag"),
         "value_column: found 'tag', which is tag_column too; expected a column of its own",
     ),
+    "tag twice": (
+        ("exports", 0, {"path": "x", "tag": "FT1", "tag_in_path": "{tag}_*"}),
+        "tag_in_path: found tag_in_path beside tag; expected one of tag, tag_in_path and tag_col",
+    ),
+    "tag beside column": (
+        ("exports", 0, {"path": "x", "tag": "FT1", "tag_column": "t"}),
+        "tag_column: found tag_column beside tag; expected one of",
+    ),
+    "tag of wide": (
+        ("exports", 0, {"path": "x", "layout": "wide", "tag_in_path": "{tag}_*"}),
+        "tag_in_path: found one in a wide export; expected none",
+    ),
+    "no end of tag": (
+        ("exports", 0, {"path": "x", "tag_in_path": "{tag}*.csv"}),
+        "tag_in_path: found '{tag}\\*.csv', where nothing tells where the tag ends; expected a ma",
+    ),
+    "tag outside": (
+        ("exports", 0, {"path": "x", "tag_in_path": "../{tag}.csv"}),
+        "tag_in_path: found '../{tag}.csv'; expected the end of a path, such as",
+    ),
     "export zone": (("exports", 0, "time_zone", "CET/DST"), "time_zone: found 'CET/DST'"),
     "status words": (("exports", 0, "status_words", {"fine": "OK"}), "fine: found an unknown k"),
     # Suction side.

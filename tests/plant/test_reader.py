@@ -199,6 +199,19 @@ def test_text_forms_of_exports(desk):
     assert found.bad == ("COMM FAIL",)
 
 
+@pytest.mark.parametrize(
+    ("stated", "expected"),
+    [
+        ({}, ("tag", None, None)),
+        ({"tag": "FT1"}, (None, "FT1", None)),
+        ({"tag_in_path": "{tag}_*.csv"}, (None, None, "{tag}_*.csv")),
+    ],
+)
+def test_where_the_tags_of_exports_stand(desk, stated, expected):
+    found = desk.put("exports", 0, {"path": "in", **stated}).read().exports[0]
+    assert (found.tag_column, found.tag, found.tag_in_path) == expected
+
+
 def test_byte_order_mark_is_no_fault(desk):
     desk.read()
     file = desk.folder / "plant.toml"
