@@ -12,7 +12,7 @@ import pandas as pd
 from pipeline.errors import MOST_FAULTS_SHOWN, ExportError, StoreError
 from pipeline.exports.read import FoundFile, stream_export
 from pipeline.exports.reading import Reading
-from pipeline.jobs.evidence import find_files, switch_tags
+from pipeline.jobs.evidence import files_left_out, find_files, switch_tags
 from pipeline.jobs.summary import read_inner
 from pipeline.performance.site_survey import (
     Fact,
@@ -111,9 +111,9 @@ def check_plant(path: str | Path) -> CheckResult:
     seen: dict[str, int] = {}
     files = find_files(plant)
     result.files = len(files)
-    for export in plant.exports:
-        if not any(f.export.pattern == export.pattern for f in files):
-            result.failures.append(f"exports '{export.pattern}': no file matches this path.")
+    met = {file.export.pattern for file in files}
+    for pattern, sentence in files_left_out(plant, files).items():
+        (result.notes if pattern in met else result.failures).append(sentence)
     for file in files:
         _check_file(plant, file, seen, result)
     silent = [tag for tag in plant.tags if not seen.get(tag)]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import pandas as pd
 
 from pipeline.exports.ledger import Entry
 from pipeline.exports.ledger import entries as entries_of
+from pipeline.exports.letter_case import missed_by_case
 from pipeline.exports.read import FoundFile, find_exports
 from pipeline.months import Month
 from pipeline.plant import Plant
@@ -27,6 +28,16 @@ def ledger_of(generation: Generation) -> list[Entry]:
 def find_files(plant: Plant) -> list[FoundFile]:
     """Find the export files of a plant."""
     return find_exports(plant.path.parent, plant.exports, exclude=[plant.data_folder])
+
+
+def files_left_out(plant: Plant, found: Sequence[FoundFile]) -> dict[str, str]:
+    """Say of each path of exports whether it is met by no file, or not by all it may mean."""
+    said = missed_by_case(plant.path.parent, plant.exports, found, exclude=[plant.data_folder])
+    met = {file.export.pattern for file in found}
+    for export in plant.exports:
+        if export.pattern not in met:
+            said.setdefault(export.pattern, f"exports '{export.pattern}': no file there yet.")
+    return said
 
 
 def switch_tags(plant: Plant) -> list[str]:

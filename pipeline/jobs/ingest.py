@@ -30,7 +30,7 @@ from pipeline.exports.reading import DISORDER_SCHEMA, Reading
 from pipeline.exports.spool import spool_export
 from pipeline.exports.threads import in_turn
 from pipeline.jobs.context import Run
-from pipeline.jobs.evidence import EVIDENCE, LEDGER, find_files, switch_tags
+from pipeline.jobs.evidence import EVIDENCE, LEDGER, files_left_out, find_files, switch_tags
 from pipeline.jobs.kept import (
     DISORDER,
     NEVER,
@@ -87,7 +87,8 @@ def ingest(
     ledger = stage.read_arrow(LEDGER) if stage.has(LEDGER) else no_ledger()
     before = {e.sequence: e for e in entries_of(ledger)}
     found = find_files(run.plant)
-    _note_empty_patterns(run, found)
+    for sentence in files_left_out(run.plant, found).values():
+        run.outcome.note(sentence)
     plan = scan(ledger, found, verify)
     for note in plan.notes:
         run.outcome.note(note)
@@ -137,13 +138,6 @@ def ingest(
         keep_refused(run, result, {c.found.path for c in candidates}, refused)
         keep_late(run, late)
     return result
-
-
-def _note_empty_patterns(run: Run, found: Iterable[FoundFile]) -> None:
-    seen = {f.export.pattern for f in found}
-    for export in run.plant.exports:
-        if export.pattern not in seen:
-            run.outcome.note(f"exports '{export.pattern}': no file there yet.")
 
 
 def _note_unknown_tags(run: Run, candidates: Iterable[Candidate]) -> None:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import os
 
+import pytest
+
+from pipeline.exports.letter_case import missed_by_case
 from pipeline.exports.read import find_exports, read_export
 from pipeline.plant.types import ExportFormat
 
@@ -34,11 +37,44 @@ def test_file_folder_and_glob(tmp_path) -> None:
 
 def test_a_name_that_is_no_utf_8(tmp_path) -> None:
     """Linux file names are bytes; the ledger and the tables hold text."""
-    with open(os.fsencode(tmp_path) + b"/P\xff.csv", "w", encoding="utf-8") as file:
-        file.write(TEXT)
+    (tmp_path / os.fsdecode(b"P\xff.csv")).write_text(TEXT)
     (found,) = find_exports(tmp_path, [ExportFormat(pattern="*.csv")])
     assert found.path == "P\\xff.csv"
     assert read_export(found.file, found.export, ["FLOW"], found.path).counts.samples == 1
+
+
+@pytest.mark.parametrize(
+    ("pattern", "there", "wider", "number"),
+    [
+        ("in/*.csv", ["in/A.CSV", "in/B.Csv", "in/c.csv"], "in/*.[cC][sS][vV]", 2),
+        ("in/p[12]_*.csv", ["in/P1_03.csv", "in/P1_04.CSV", "in/P3_03.csv"],
+         "in/[pP][12]_*.[cC][sS][vV]", 2),
+        ("in", ["In/a.csv"], "[iI][nN]", 1),
+        ("in/*/x.csv", ["IN/1/x.csv"], "[iI][nN]/*/[xX].[cC][sS][vV]", 1),
+        ("**/*.csv", ["in/1/x.CSV"], "**/*.[cC][sS][vV]", 1),
+    ],
+)  # fmt: skip
+def test_files_left_out_for_their_letters_alone(tmp_path, pattern, there, wider, number) -> None:
+    fill(tmp_path, *there)
+    exports = [ExportFormat(pattern=pattern)]
+    found = find_exports(tmp_path, exports)
+    said = missed_by_case(tmp_path, exports, found)[pattern]
+    assert f"{number} file(s) are left out" in said
+    assert f"write the path as '{wider}'." in said
+    # What is proposed meets them.
+    assert len(paths(tmp_path, wider)) == len(found) + number
+    found = find_exports(tmp_path, [ExportFormat(pattern=wider)])
+    assert missed_by_case(tmp_path, [ExportFormat(pattern=wider)], found) == {}
+
+
+def test_letters_left_out_on_purpose(tmp_path) -> None:
+    """Another group takes them; what is absolute is looked for in its own folder only."""
+    fill(tmp_path, "in/a.csv", "in/B.CSV")
+    two = [ExportFormat(pattern=p) for p in ("in/*.csv", "in/*.CSV")]
+    assert missed_by_case(tmp_path, two, find_exports(tmp_path, two)) == {}
+    fill(tmp_path, "IN/c.csv")
+    absolute = [ExportFormat(pattern=f"{tmp_path}/in/*.[cC][sS][vV]")]
+    assert missed_by_case(tmp_path, absolute, find_exports(tmp_path, absolute)) == {}
 
 
 def test_first_group_takes_a_file(tmp_path) -> None:

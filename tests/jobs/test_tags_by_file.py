@@ -165,6 +165,24 @@ def test_a_tag_declared_for_all_files_and_corrected(station: SmallStation) -> No
     assert nights.night() == {"A.FLOW": 24, "B.FLOW": 24}
 
 
+def test_capital_letters_are_told(station: SmallStation) -> None:
+    nights = Nights(describe(station, BY_NAME))
+    station.put("A.FLOW_0.CSV", ZEROS)
+    assert nights.night() == {}
+    assert "1 file(s) are left out" in nights.said
+    assert "such as exports/A.FLOW_0.CSV" in nights.said
+    (failure,) = check_plant(station.plant).failures
+    assert "write the path as 'exports/*.[cC][sS][vV]'." in failure
+    station.put("B.FLOW_0.csv", ZEROS)
+    assert nights.night() == {"B.FLOW": 24}
+    assert "1 file(s) are left out" in nights.said
+    wider = BY_NAME.replace("*.csv", "*.[cC][sS][vV]", 1)
+    describe(station, wider)
+    # Files come in the order of their names.
+    assert nights.night() == {"A.FLOW": 24, "B.FLOW": 24}
+    assert nights.said == ""
+
+
 def test_a_name_that_does_not_fit_stops_nothing(station: SmallStation) -> None:
     nights = Nights(describe(station, BY_NAME))
     station.put("A.FLOW_0.csv", ZEROS)
