@@ -14,7 +14,8 @@ from pipeline.plant.types import ExportFormat
 
 _TIME_NAMES = ("time", "date", "stamp", "zeit", "datum", "when", "ts", "fecha", "heure")
 TAG_NAMES = ("tag", "name", "point", "signal", "channel", "sensor", "item", "variable")
-VALUE_NAMES = ("value", "val", "wert", "reading", "measurement", "pv")
+VALUE_NAMES = ("value", "val", "wert", "reading", "measurement", "pv", "valor", "valeur")
+_VALUE_ALONE = (*VALUE_NAMES, "values", "messwert", "istwert", "valore", "measuredvalue")
 STATUS_NAMES = ("status", "quality", "qual", "qc", "flag", "q", "state", "statuscode")
 UNIT_NAMES = ("unit", "units", "uom", "einheit", "eu", "engunits")
 POINT = re.compile(r"^[+-]?\d*\.?\d+(?:[eE][+-]?\d+)?$")
@@ -75,6 +76,18 @@ def named(name: str, words: tuple[str, ...]) -> bool:
     """Tell whether a column is called one of some words, or by a name that holds one."""
     plain = re.sub(r"[^a-z]", "", name.casefold())
     return plain in words or any(len(word) > 3 and word in plain for word in words)
+
+
+def is_called_value(name: str) -> bool:
+    """Tell whether a column's name says that it holds values, and nothing more but a unit.
+
+    Examples
+    --------
+    >>> [is_called_value(name) for name in ("Value (m3/h)", "Messwert", "P1 reading")]
+    [True, True, False]
+    """
+    plain = re.sub(r"[^a-z]", "", re.sub(r"[\[(][^\])]*[\])]\s*$", "", name).casefold())
+    return plain in _VALUE_ALONE
 
 
 def time_column(names: list[str], columns: list[list[str]]) -> int | None:

@@ -91,7 +91,12 @@ def _export(
     lines.append(f"layout = {_text(export.layout)}")
     lines.append(f"time_column = {_text(export.time_column)}")
     if export.layout == "long":
-        lines.append(f"tag_column = {_text(str(export.tag_column))}")
+        ways = {
+            "tag_column": export.tag_column,
+            "tag": export.tag,
+            "tag_in_path": export.tag_in_path,
+        }
+        lines += [f"{key} = {_text(name)}" for key, name in ways.items() if name is not None]
         lines.append(f"value_column = {_text(str(export.value_column))}")
     if export.status_column is not None:
         lines.append(f"status_column = {_text(export.status_column)}")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -12,8 +12,11 @@ import pyarrow.compute as pc
 from pipeline.errors import ExportError
 from pipeline.exports.cell_forms import VALUE_NAMES, named
 from pipeline.exports.draft import draft_plant_file
+from pipeline.exports.file_names import ending_of
 from pipeline.exports.findings import Finding, find_contradictions
 from pipeline.exports.merge import merge_samples
+from pipeline.exports.one_tag_files import Member, with_tags_of_paths
+from pipeline.exports.path_tags import tag_of_path
 from pipeline.exports.read import find_exports, stream_export
 from pipeline.exports.reading import FURTHER_TEXTS, Reading
 from pipeline.exports.sniff import DAY_OR_MONTH, Sniffed, sniff
@@ -29,8 +32,6 @@ from pipeline.exports.tag_facts import (
 from pipeline.plant.types import ExportFormat
 
 __all__ = ["ExportGroup", "Inspection", "TagGuess", "inspect_exports"]
-
-_Member = tuple[str, Path, Sniffed]
 
 MOST_SAMPLES = 5_000_000
 """Samples per group that are looked at; figures of longer exports are of their first part."""
@@ -121,15 +122,16 @@ def inspect_exports(
         shown = ", ".join(f"'{p}'" for p in patterns)
         raise ExportError(f"There is no export file at {shown} in {folder.name or folder}.")
     refused: list[str] = []
-    grouped: dict[tuple[object, ...], list[_Member]] = {}
+    described: list[Member] = []
     for file in found:
         try:
-            seen = sniff(file.file)
+            described.append((file.path, file.file, sniff(file.file, file.path)))
         except ExportError as error:
             refused.append(" ".join(str(error).split()))
-            continue
-        key = (_pattern(file.path), *_signature(seen.export))
-        grouped.setdefault(key, []).append((file.path, file.file, seen))
+    grouped: dict[tuple[object, ...], list[Member]] = {}
+    for pattern, member in with_tags_of_paths(described):
+        key = (pattern or _pattern(member[0]), *_signature(member[2].export))
+        grouped.setdefault(key, []).append(member)
     if not grouped:
         raise ExportError("No export file can be described.\n  - " + "\n  - ".join(refused[:10]))
     groups: list[ExportGroup] = []
@@ -173,6 +175,8 @@ def _signature(export: ExportFormat) -> tuple[object, ...]:
         export.tag_column,
         export.value_column,
         export.status_column,
+        export.tag,
+        export.tag_in_path,
         export.delimiter,
         export.skip_rows,
         export.unit_row,
@@ -182,22 +186,22 @@ def _signature(export: ExportFormat) -> tuple[object, ...]:
 
 def _pattern(path: str) -> str:
     """Give the glob of a file's likes: its folder and ending."""
-    place = Path(path)
+    place = PurePosixPath(path)
     parts = [("*" if "=" in part else part) for part in place.parent.parts]
-    return Path(*parts, "*" + "".join(place.suffixes[-2:])).as_posix()
+    return PurePosixPath(*parts, "*" + ending_of(place.name)).as_posix()
 
 
 def _patterns(
-    grouped: dict[tuple[object, ...], list[_Member]],
-) -> list[tuple[str, list[_Member]]]:
+    grouped: dict[tuple[object, ...], list[Member]],
+) -> list[tuple[str, list[Member]]]:
     """Give each group its glob.
 
     Of groups that share one, the largest takes it and comes last, since the first group of a
     plant file that meets a file takes it; the files of the others are named one by one.
     """
-    named: list[tuple[str, list[_Member]]] = []
-    globs: list[tuple[str, list[_Member]]] = []
-    by_glob: dict[str, list[list[_Member]]] = {}
+    named: list[tuple[str, list[Member]]] = []
+    globs: list[tuple[str, list[Member]]] = []
+    by_glob: dict[str, list[list[Member]]] = {}
     for key, members in grouped.items():
         by_glob.setdefault(str(key[0]), []).append(members)
     for glob, groups in by_glob.items():
@@ -210,7 +214,7 @@ def _patterns(
 
 def _read_group(
     pattern: str,
-    members: list[_Member],
+    members: list[Member],
     most_samples: int,
     refused: list[str],
 ) -> tuple[ExportGroup, pa.Table, dict[str, str]]:
@@ -222,8 +226,13 @@ def _read_group(
     notes: list[str] = []
     tables: list[pa.Table] = []
     left = most_samples
+    # Files of one tag each share what is looked at, so that every tag is seen.
+    share = most_samples // len(members)
+    is_by_path = tag_of_path(export, members[0][0]) is not None or export.tag_in_path is not None
     for path, file, _ in members:
-        if left <= 0:
+        if is_by_path:
+            left = max(share, 1)
+        elif left <= 0:
             notes.append(f"Only the first {most_samples} samples were looked at.")
             break
         try:
@@ -236,6 +245,8 @@ def _read_group(
                 else:
                     tables.append(piece)
                     left -= piece.num_rows
+            if is_by_path and left <= 0:
+                notes.append(f"Only some {share} samples of each file were looked at.")
         except ExportError as error:
             refused.append(" ".join(str(error).split()))
     table, _ = merge_samples(tables)
@@ -259,15 +270,16 @@ def _reasons(seen: Sequence[Sniffed]) -> tuple[str, ...]:
     return tuple(dict.fromkeys([*seen[0].reasons, *more]))
 
 
-def _nameless(members: Sequence[_Member]) -> tuple[str, ...]:
+def _nameless(members: Sequence[Member]) -> tuple[str, ...]:
     """Point out files that hold one tag each and name it in no row and no column."""
     tags = {tag for _, _, seen in members for tag in seen.tags}
     if len(members) < 2 or len(tags) != 1 or not named(next(iter(tags)), VALUE_NAMES):
         return ()
     return (
-        f"Which tag each file holds: all call their values '{next(iter(tags))}'. If the files are "
-        "of different tags, join them into one with a column of tags first; read as they are, "
-        "each would replace the one before.",
+        f"Which tag each file holds: all call their values '{next(iter(tags))}', and no name of a "
+        "file or folder says. If the files are of different tags, rename them and say "
+        "tag_in_path, or give each an [[exports]] with its tag; read as they are, each would "
+        "replace the one before.",
     )
 
 

@@ -9,8 +9,9 @@ from __future__ import annotations
 import re
 from collections import Counter
 from dataclasses import dataclass, replace
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
+import numpy as np
 import pyarrow as pa
 
 from pipeline.errors import ExportError
@@ -26,16 +27,19 @@ from pipeline.exports.cell_forms import (
     are_states,
     are_statuses,
     epoch,
+    is_called_value,
     is_serial,
     named,
     numeric_share,
 )
 from pipeline.exports.date_texts import DayOrderProof, could_swap_day_and_month
+from pipeline.exports.file_names import Span
 from pipeline.exports.first_rows import Sheet, parquet_sheet, text_sheet
 from pipeline.exports.path_tags import partition_values
 from pipeline.exports.quality import StatusReader
 from pipeline.exports.read import is_parquet
 from pipeline.exports.streams import Unfinished
+from pipeline.exports.tag_facts import bracketed_unit
 from pipeline.exports.timestamps import parse_times
 from pipeline.plant.types import ExportFormat
 
@@ -66,6 +70,11 @@ class Sniffed:
         Those of them whose values are words for two states, such as on and off.
     units : dict of str to str
         Units the file states, by tag.
+    by_path : Sniffed or None
+        The same file as one of one tag, where nothing in it names the tag; ``units`` then has
+        the unit beside an empty name.
+    span : Span or None
+        First and last of the times that were looked at.
     """
 
     export: ExportFormat
@@ -74,15 +83,19 @@ class Sniffed:
     tags: tuple[str, ...] = ()
     switches: tuple[str, ...] = ()
     units: dict[str, str] | None = None
+    by_path: Sniffed | None = None
+    span: Span | None = None
 
 
-def sniff(path: Path) -> Sniffed:
+def sniff(path: Path, place: str | None = None) -> Sniffed:
     """Find out how an export is written.
 
     Parameters
     ----------
     path : Path
         The file.
+    place : str, optional
+        Path that may name its tag; the whole path by default.
 
     Returns
     -------
@@ -104,10 +117,10 @@ def sniff(path: Path) -> Sniffed:
         raise ExportError(f"{path.name}: {str(error).splitlines()[0]}") from None
     if time is None:
         raise ExportError(f"{path.name}: no column holds timestamps.")
-    return _describe(sheet, time, path)
+    return _describe(sheet, time, path.as_posix() if place is None else place)
 
 
-def _describe(sheet: Sheet, time: int, path: Path) -> Sniffed:
+def _describe(sheet: Sheet, time: int, place: str) -> Sniffed:
     unknown: list[str] = []
     export = replace(sheet.export, time_column=sheet.names[time])
     if not sheet.is_typed_time:
@@ -137,10 +150,14 @@ def _describe(sheet: Sheet, time: int, path: Path) -> Sniffed:
         return Sniffed(
             export=export, reasons=tuple(sheet.reasons), unknown=tuple(unknown), units=units
         )
-    in_folder = _tag_in_folder(sheet, others, export, path)
-    if in_folder is not None:
-        sheet.reasons.append(f"Folders such as '{in_folder.tag_column}=NAME' name the tags.")
-        return Sniffed(export=in_folder, reasons=tuple(sheet.reasons), unknown=tuple(unknown))
+    by_path = _of_one_tag(sheet, others, export, tuple(unknown))
+    key = next((k for k in partition_values(PurePosixPath(place)) if named(k, TAG_NAMES)), None)
+    if by_path is not None and key is not None:
+        reason = f"Folders such as '{key}=NAME' name the tags."
+        described = replace(by_path.export, tag_column=key)
+        return replace(by_path, export=described, reasons=(*by_path.reasons, reason))
+    if by_path is not None and not is_called_value(str(by_path.export.value_column)):
+        by_path = None
     export = replace(export, layout="wide", tag_column=None, value_column=None)
     numbers = [i for i in others if numeric_share(sheet.columns[i], export) > 0.5]
     switches = [i for i in others if i not in numbers and are_states(sheet.columns[i])]
@@ -170,28 +187,63 @@ def _describe(sheet: Sheet, time: int, path: Path) -> Sniffed:
         tags=tags,
         switches=tuple(sheet.names[i] for i in switches if i not in statuses),
         units=units,
+        by_path=None if by_path is None else replace(by_path, span=_span(sheet, time, export)),
     )
 
 
-def _tag_in_folder(
-    sheet: Sheet, others: list[int], export: ExportFormat, path: Path
-) -> ExportFormat | None:
-    """Find a Parquet file whose folder names the tag of its one column of values."""
-    keys = [key for key in partition_values(path) if named(key, TAG_NAMES)]
-    values = [i for i in others if numeric_share(sheet.columns[i], export) > 0.5]
-    if not keys or not is_parquet(path):
+def _span(sheet: Sheet, time: int, export: ExportFormat) -> Span | None:
+    """Find the span of the times; clock times of an unknown zone as if they were UTC."""
+    texts = pa.array([cell for cell in sheet.columns[time] if cell], pa.string())
+    instants = parse_times(texts, export.time_format, "UTC")
+    utc = instants.utc[instants.fault == 0]
+    if not len(utc):
         return None
-    called = [i for i in values if named(sheet.names[i], VALUE_NAMES)]
-    if not called and len(values) != 1:
+    return Span(*(np.datetime64(int(t), "us") for t in (utc.min(), utc.max())))
+
+
+def _of_one_tag(
+    sheet: Sheet, others: list[int], export: ExportFormat, unknown: tuple[str, ...]
+) -> Sniffed | None:
+    """Describe a file as one of a single tag that no column names; None if it is none."""
+    unit = next((i for i in others if named(sheet.names[i], UNIT_NAMES)), None)
+    status = next((i for i in others if i != unit and _is_status(sheet, i)), None)
+    values = [
+        i
+        for i in others
+        if i not in (unit, status)
+        and (numeric_share(sheet.columns[i], export) > 0.5 or are_states(sheet.columns[i]))
+    ]
+    called = [i for i in values if is_called_value(sheet.names[i])]
+    if len(called or values) != 1:
         return None
-    status = [i for i in others if named(sheet.names[i], STATUS_NAMES) and i not in called]
-    return replace(
-        export,
-        layout="long",
-        tag_column=keys[0],
-        value_column=sheet.names[(called or values)[0]],
-        status_column=sheet.names[status[0]] if status else None,
+    value = (called or values)[0]
+    questions = list(unknown)
+    if status is not None:
+        _note_status(sheet, status, questions)
+    stated = bracketed_unit(sheet.names[value])
+    if sheet.unit_row is not None:
+        stated = sheet.unit_row[value]
+    elif unit is not None and len(set(sheet.columns[unit]) - {""}) == 1:
+        stated = next(cell for cell in sheet.columns[unit] if cell)
+    return Sniffed(
+        export=replace(
+            export,
+            layout="long",
+            tag_column=None,
+            value_column=sheet.names[value],
+            status_column=None if status is None else sheet.names[status],
+        ),
+        reasons=(*sheet.reasons, f"One tag a file: its values stand in '{sheet.names[value]}'."),
+        unknown=tuple(questions),
+        units={"": stated} if stated else None,
+        switches=("",) if are_states(sheet.columns[value]) else (),
     )
+
+
+def _is_status(sheet: Sheet, i: int) -> bool:
+    cells = sheet.columns[i]
+    is_called = named(sheet.names[i], STATUS_NAMES)
+    return is_called and not are_states(cells) and len(set(cells)) <= 50
 
 
 def _wide_statuses(

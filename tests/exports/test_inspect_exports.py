@@ -19,6 +19,7 @@ import pytest
 
 from pipeline.errors import ExportError, PlantFileError
 from pipeline.exports.inspect_exports import Inspection, inspect_exports
+from pipeline.exports.read import find_exports, read_export
 from pipeline.exports.sniff import sniff
 from pipeline.plant import read_plant
 
@@ -402,8 +403,121 @@ def test_folders_that_name_the_tags(tmp_path) -> None:
     assert 'tag_column = "tag"' in found.draft
 
 
+def per_tag(value: float, head: str = "Timestamp,Value") -> str:
+    rows = (f"2024-03-01T00:{m:02d}:00Z,{value + m % 7}\n" for m in range(60))
+    return f"{head}\n{''.join(rows)}"
+
+
+def exports_read_as_drafted(folder: Path, found: Inspection) -> dict[str, float]:
+    """Median of each tag, as a plant with the draft's exports and all its tags reads them."""
+    tables = tomllib.loads(found.draft)["exports"]
+    (folder / "plant.toml").write_text(found.draft)
+    with pytest.raises(PlantFileError) as caught:
+        read_plant(folder / "plant.toml")
+    assert not [f for f in caught.value.faults if f.where.startswith("exports")]
+    assert [t["path"] for t in tables] == [g.export.pattern for g in found.groups]
+    values: dict[str, list[float]] = {}
+    for file in find_exports(folder, [g.export for g in found.groups]):
+        reading = read_export(file.file, file.export, [t.facts.name for t in found.tags], file.path)
+        assert reading.counts.rejected == 0
+        for row in reading.samples.to_pylist():
+            values.setdefault(row["tag"], []).append(row["value"])
+    return {tag: float(np.median(own)) for tag, own in values.items()}
+
+
+@pytest.mark.parametrize(
+    ("names", "template", "pattern"),
+    [
+        (("in/P1.FLOW_2024-03.csv", "in/LT 1_2024-03.csv"), "{tag}_[0-9]*.csv", "in/*.csv"),
+        (("P1.FLOW.csv", "LT 1.csv"), "{tag}.csv", "*.csv"),
+        (("P1.FLOW/2024-03.csv", "LT 1/2024-03.csv"), "{tag}/*.csv", "*/*.csv"),
+        (("export_P1.FLOW.CSV", "export_LT 1.CSV"), "export_{tag}.CSV", "*.CSV"),
+    ],
+)
+def test_one_file_per_tag(tmp_path, names, template, pattern) -> None:
+    for name, value in zip(names, (20.0, 3.0), strict=True):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_text(per_tag(value))
+    found = inspect_exports(tmp_path)
+    assert {t.facts.name: t.quantity.what for t in found.tags} == {
+        "P1.FLOW": "flow",
+        "LT 1": "level",
+    }
+    (group,) = found.groups
+    assert (group.export.tag_in_path, group.export.pattern) == (template, pattern)
+    assert group.unknown == ()
+    assert "No column names a tag; guessed from the f" in group.reasons[-1]
+    assert f'tag_in_path = "{template}"' in found.draft
+    # Values 0 to 6 over the least, of 60 minutes: the median is the fourth of seven.
+    assert exports_read_as_drafted(tmp_path, found) == {"P1.FLOW": 23.0, "LT 1": 6.0}
+
+
+def test_status_unit_and_words_of_one_tag_files(tmp_path) -> None:
+    head = "Time,Value,Quality,Unit"
+    for name, unit in (("P1 A", "m3/h"), ("P1 B", "kW")):
+        rows = per_tag(5.0, head).replace("\n2024", f",192,{unit}\n2024").rstrip()
+        text = rows.replace(f"{head},192,{unit}", head)
+        (tmp_path / f"{name}.csv").write_text(f"{text},192,{unit}\n")
+    rows = "".join(f"2024-03-01T00:{m:02d}:00Z,{('On', 'Off')[m % 2]}\n" for m in range(60))
+    (tmp_path / "P1 RUN.csv").write_text(f"Time,Value\n{rows}")
+    found = inspect_exports(tmp_path)
+    tags = {t.facts.name: (t.quantity.what, t.unit.what) for t in found.tags}
+    assert tags == {
+        "P1 A": ("flow", "m3/h"),
+        "P1 B": ("electrical_power", "kW"),
+        "P1 RUN": ("running", "1"),
+    }
+    by_status = {g.export.status_column: g.export.pattern for g in found.groups}
+    assert by_status == {None: "P1 RUN.csv", "Quality": "*.csv"}
+    assert {t.facts.share_bad for t in found.tags} == {0.0}
+
+
+def test_stations_with_files_of_the_same_name(tmp_path) -> None:
+    for folder, value in (("N", 20.0), ("S", 40.0)):
+        (tmp_path / folder).mkdir()
+        for name, more in (("FLOW", 0.0), ("POWER", 1.0)):
+            (tmp_path / folder / f"{name}_2024-03.csv").write_text(per_tag(value + more))
+    found = inspect_exports(tmp_path)
+    assert exports_read_as_drafted(tmp_path, found) == {
+        "N/FLOW": 23.0,
+        "N/POWER": 24.0,
+        "S/FLOW": 43.0,
+        "S/POWER": 44.0,
+    }
+    assert 'tag = "N/FLOW"' in found.draft
+
+
+def test_files_of_an_archive_and_of_folders_that_name_tags(tmp_path) -> None:
+    with zipfile.ZipFile(tmp_path / "june.zip", "w") as archive:
+        archive.writestr("P1.FLOW_2024-03.csv", per_tag(20.0))
+        archive.writestr("P2.FLOW_2024-03.csv", per_tag(30.0))
+    (tmp_path / "tag=LT%201").mkdir()
+    (tmp_path / "tag=LT%201" / "a.csv").write_text(per_tag(3.0, "Time,Level"))
+    found = inspect_exports(tmp_path)
+    assert exports_read_as_drafted(tmp_path, found) == {
+        "LT 1": 6.0,
+        "P1.FLOW": 23.0,
+        "P2.FLOW": 33.0,
+    }
+
+
+def test_every_tag_of_many_files_is_looked_at(tmp_path) -> None:
+    for n in range(4):
+        (tmp_path / f"P{n}.FLOW.csv").write_text(per_tag(float(n)))
+    found = inspect_exports(tmp_path, most_samples=60)
+    assert [t.facts.name for t in found.tags] == [f"P{n}.FLOW" for n in range(4)]
+    assert "Only some 15 samples of each file were looked at." in found.groups[0].notes
+
+
+def test_a_column_called_after_its_tag_needs_no_name_of_the_file(tmp_path) -> None:
+    for day in ("01", "02"):
+        (tmp_path / f"X_{day}.csv").write_text(per_tag(5.0, "Time,P1 FLOW reading"))
+    found = inspect_exports(tmp_path)
+    assert [t.facts.name for t in found.tags] == ["P1 FLOW reading"]
+
+
 def test_files_that_name_their_tag_nowhere(tmp_path) -> None:
-    for name in ("flow", "level"):
+    for name in ("2024-03", "2024-04"):
         text = "".join(f"2024-03-01T00:{m:02d}:00Z,{m}.5\n" for m in range(60))
         (tmp_path / f"{name}.csv").write_text("Timestamp,Value\n" + text)
     (group,) = inspect_exports(tmp_path).groups

@@ -6,6 +6,7 @@ written, and files of equal content count for every tag that has one.
 
 from __future__ import annotations
 
+import tomllib
 from collections import Counter
 from pathlib import Path
 from urllib.parse import quote
@@ -21,6 +22,7 @@ from pipeline.jobs.check import check_plant
 from pipeline.jobs.context import Fingerprints, Run
 from pipeline.jobs.evidence import EVIDENCE
 from pipeline.jobs.ingest import ingest
+from pipeline.jobs.inspection import inspect_folder
 from pipeline.jobs.kept import segment_folder
 from pipeline.jobs.nightly import run_plant
 from pipeline.plant import read_plant
@@ -52,7 +54,7 @@ def columns_of(tag: str, day: int) -> pd.DataFrame:
 def put_by_name(station: SmallStation, tag: str, day: int) -> None:
     """A CSV file per tag and day, its tag in its name."""
     text = columns_of(tag, day).to_csv(index=False, date_format="%Y-%m-%dT%H:%M:%SZ")
-    station.put(f"{tag}_{day}.csv", text)
+    station.put(f"{tag}_{START + pd.Timedelta(days=day):%Y-%m-%d}.csv", text)
 
 
 def put_in_folder(station: SmallStation, tag: str, day: int) -> None:
@@ -163,6 +165,25 @@ def test_a_tag_declared_for_all_files_and_corrected(station: SmallStation) -> No
     assert "A.FLOW_0.csv: The path does not name the tag." in nights.said
     describe(station, BY_NAME)
     assert nights.night() == {"A.FLOW": 24, "B.FLOW": 24}
+
+
+def test_a_draft_describes_the_exports_as_the_job_reads_them(station: SmallStation) -> None:
+    for tag in UNITS:
+        put_by_name(station, tag, 0)
+    put_in_folder(station, "LEVEL", 1)
+    found = inspect_folder(station.folder, ["exports"])
+    drafted = tomllib.loads(found.inspection.draft)
+    assert {tag["name"] for tag in drafted["tags"]} == set(UNITS)
+    text = found.text(with_draft=False)
+    assert "No column names a tag; guessed from the files' names, such as 'A.DISCHARGE'" in text
+    tables = found.inspection.draft.split("[[exports]]\n")[1:]
+    tables[-1] = tables[-1].partition("\n\n")[0] + "\n"
+    status = 'status_column = "status"\n'
+    assert all(status in table for table in tables)
+    nights = Nights(describe(station, *(table.replace(status, "") for table in tables)))
+    # A sample every ten minutes of a day of each, and of one more day of the level.
+    assert nights.night() == dict.fromkeys(UNITS, 144) | {"LEVEL": 288}
+    assert nights.said == ""
 
 
 def test_capital_letters_are_told(station: SmallStation) -> None:
