@@ -59,7 +59,9 @@ class NamedTag:
     template : str or None
         ``tag_in_path`` that gives it; None where only this tag's own path does.
     pattern : str
-        Glob of the files it holds for.
+        Glob of the files the template holds for.
+    own : str
+        Glob of the files of this tag.
     why : str
         What it was guessed from.
     """
@@ -67,6 +69,7 @@ class NamedTag:
     tag: str
     template: str | None
     pattern: str
+    own: str
     why: str
 
 
@@ -227,7 +230,8 @@ def _by_folder_name(name: _Name) -> NamedTag | None:
     if tag is None or _FOLDER_OF_DATE.match(tag):
         return None
     why = f"the folders' names, such as '{tag}' from {name.path}"
-    return NamedTag(tag, f"{TAG}/*{end}", f"{above}*/*{end}", why)
+    own = f"{above}{glob.escape(name.path.parent.name)}/*{end}"
+    return NamedTag(tag, f"{TAG}/*{end}", f"{above}*/*{end}", own, why)
 
 
 def _by_file_name(name: _Name) -> NamedTag | None:
@@ -239,32 +243,39 @@ def _by_file_name(name: _Name) -> NamedTag | None:
         why += f", its date '{name.taken}' taken off"
     elif name.kept:
         why += f"; '{name.kept}' in it was kept, since its samples are of another time"
+    folder = _glob_of(name.path.parent)
+    own = folder + name.templates[-1].replace(TAG, glob.escape(name.tag))
     for template in name.templates:
         if template_fault(template) is None and tag_in_path(template, name.path.name) == tag:
-            return NamedTag(
-                tag, template, f"{_glob_of(name.path.parent)}*{glob.escape(name.ending)}", why
-            )
+            return NamedTag(tag, template, f"{folder}*{glob.escape(name.ending)}", own, why)
     return None
 
 
 def _glob_of(folder: PurePosixPath) -> str:
     """Give the glob of a folder's likes: those of a date, and such as ``year=2025``, are any."""
-    parts = ["*" if "=" in p or _FOLDER_OF_DATE.match(p) else glob.escape(p) for p in folder.parts]
+    parts = ["*" if _may_change(part) else glob.escape(part) for part in folder.parts]
     return "".join(f"{part}/" for part in parts)
+
+
+def _may_change(folder: str) -> bool:
+    return "=" in folder or bool(_FOLDER_OF_DATE.match(folder))
 
 
 def _told_apart(found: dict[str, NamedTag], names: Mapping[str, _Name]) -> dict[str, NamedTag]:
     """Add the folder to tags that files of several folders would share."""
+    place = {
+        path: names[path].path.parents["/" in str(one.template)] for path, one in found.items()
+    }
     folders: dict[str, set[str]] = {}
     for path, one in found.items():
-        if one.template is not None and "/" not in one.template:
-            folders.setdefault(one.tag, set()).add(_glob_of(names[path].path.parent))
+        folders.setdefault(one.tag, set()).add(_glob_of(place[path]))
     told = dict(found)
     for path, one in found.items():
-        if len(folders.get(one.tag, ())) > 1:
-            name = names[path]
-            tag = "/".join((*name.path.parent.parts, one.tag))
-            own = name.templates[-1].replace(TAG, glob.escape(name.tag))
-            why = f"{one.why}; files of several folders have that name, so the folder goes with it"
-            told[path] = NamedTag(tag, None, f"{_glob_of(name.path.parent)}{own}", why)
+        if len(folders[one.tag]) > 1:
+            parts = [part for part in place[path].parts if not _may_change(part)]
+            why = (
+                f"{one.why}; files of several folders have that name, so the folder goes with it: "
+                "if they are of one tag, give them one name"
+            )
+            told[path] = NamedTag("/".join((*parts, one.tag)), None, one.own, one.own, why)
     return told

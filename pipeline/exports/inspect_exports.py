@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fnmatch
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
@@ -19,7 +20,7 @@ from pipeline.exports.one_tag_files import Member, with_tags_of_paths
 from pipeline.exports.path_tags import tag_of_path
 from pipeline.exports.read import find_exports, stream_export
 from pipeline.exports.reading import FURTHER_TEXTS, Reading
-from pipeline.exports.sniff import DAY_OR_MONTH, Sniffed, sniff
+from pipeline.exports.sniff import COMMA_OR_THOUSANDS, DAY_OR_MONTH, Sniffed, sniff
 from pipeline.exports.tag_facts import (
     Guess,
     TagFacts,
@@ -129,15 +130,18 @@ def inspect_exports(
         except ExportError as error:
             refused.append(" ".join(str(error).split()))
     grouped: dict[tuple[object, ...], list[Member]] = {}
-    for pattern, member in with_tags_of_paths(described):
-        key = (pattern or _pattern(member[0]), *_signature(member[2].export))
-        grouped.setdefault(key, []).append(member)
+    own_globs: dict[str, str] = {}
+    for tag, member in with_tags_of_paths(described):
+        path = member[0]
+        own_globs[path] = path if tag is None else tag.own
+        pattern = _pattern(path) if tag is None else tag.pattern
+        grouped.setdefault((pattern, *_signature(member[2].export)), []).append(member)
     if not grouped:
         raise ExportError("No export file can be described.\n  - " + "\n  - ".join(refused[:10]))
     groups: list[ExportGroup] = []
     tables: list[pa.Table] = []
     units: dict[str, str] = {}
-    for pattern, members in _patterns(grouped):
+    for pattern, members in _patterns(grouped, own_globs):
         group, table, stated = _read_group(pattern, members, most_samples, refused)
         groups.append(group)
         tables.append(table)
@@ -192,12 +196,13 @@ def _pattern(path: str) -> str:
 
 
 def _patterns(
-    grouped: dict[tuple[object, ...], list[Member]],
+    grouped: dict[tuple[object, ...], list[Member]], own: dict[str, str]
 ) -> list[tuple[str, list[Member]]]:
     """Give each group its glob.
 
     Of groups that share one, the largest takes it and comes last, since the first group of a
-    plant file that meets a file takes it; the files of the others are named one by one.
+    plant file that meets a file takes it; the files of the others are named one by one, or tag
+    by tag where the glob of a tag's own files meets those of no other group.
     """
     named: list[tuple[str, list[Member]]] = []
     globs: list[tuple[str, list[Member]]] = []
@@ -206,10 +211,21 @@ def _patterns(
         by_glob.setdefault(str(key[0]), []).append(members)
     for glob, groups in by_glob.items():
         groups.sort(key=len)
-        named += [(member[0], [member]) for members in groups[:-1] for member in members]
+        for members in groups[:-1]:
+            named += _one_by_one(members, own)
         whole = len(groups) == 1 and len(groups[0]) == 1
         globs.append((groups[-1][0][0] if whole else glob, groups[-1]))
     return named + globs
+
+
+def _one_by_one(members: list[Member], own: dict[str, str]) -> list[tuple[str, list[Member]]]:
+    paths = {member[0] for member in members}
+    parts: dict[str, list[Member]] = {}
+    for member in members:
+        glob = own[member[0]]
+        is_ours = all(path in paths for path in own if fnmatch.fnmatchcase(path, glob))
+        parts.setdefault(glob if is_ours else member[0], []).append(member)
+    return list(parts.items())
 
 
 def _read_group(
@@ -288,7 +304,9 @@ def _open_questions(seen: Sequence[Sniffed]) -> tuple[str, ...]:
     questions = dict.fromkeys(question for file in seen for question in file.unknown)
     if any(DAY_OR_MONTH not in file.unknown for file in seen):
         questions.pop(DAY_OR_MONTH, None)
-    return tuple(questions)
+    # One example of a number that may be read in two ways will do.
+    commas = [question for question in questions if question.startswith(COMMA_OR_THOUSANDS)]
+    return tuple(question for question in questions if question not in commas[1:])
 
 
 def _settled(seen: Sequence[Sniffed]) -> ExportFormat:

@@ -11,7 +11,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from pipeline.exports.read import FoundFile, find_exports
+from pipeline.exports.read import FoundFile, find_exports, hits
 from pipeline.plant.types import ExportFormat
 
 __all__ = ["any_case", "missed_by_case"]
@@ -42,8 +42,11 @@ def missed_by_case(
     taken = {file.path for file in found}
     said = {}
     for export in exports:
-        missed: list[str] = []
-        for wider in _wider(export.pattern):
+        ways = _wider(export.pattern)
+        # Mostly there is nothing more, as looking at the names alone shows.
+        if not ways or not set(hits(folder, ways[-1])) - set(hits(folder, export.pattern)):
+            continue
+        for wider in ways:
             met = [f.path for f in find_exports(folder, [replace(export, pattern=wider)], exclude)]
             missed = [path for path in met if path not in taken]
             if missed:

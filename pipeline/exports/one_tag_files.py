@@ -16,7 +16,7 @@ Member = tuple[str, Path, Sniffed]
 """Path relative to the plant folder, where the file is, and how it seems to be written."""
 
 
-def with_tags_of_paths(found: Sequence[Member]) -> list[tuple[str | None, Member]]:
+def with_tags_of_paths(found: Sequence[Member]) -> list[tuple[NamedTag | None, Member]]:
     """Describe files that name no tag by the tag in their path, where one can be guessed.
 
     Parameters
@@ -26,18 +26,19 @@ def with_tags_of_paths(found: Sequence[Member]) -> list[tuple[str | None, Member
 
     Returns
     -------
-    list of (str or None, Member)
-        In the same order; with the glob of its likes where a file's path named its tag.
+    list of (NamedTag or None, Member)
+        In the same order; with what a file's path says of its tag, where it says something.
     """
     nameless = [(path, file, seen) for path, file, seen in found if seen.by_path is not None]
     inside = {path: members(file) for path, file, _ in nameless}
-    named = name_tags({p: seen.span for p, _, seen in nameless if len(inside[p]) == 1})
-    told: list[tuple[str | None, Member]] = []
+    named = name_tags(
+        {p: s.by_path.span for p, _, s in nameless if s.by_path and len(inside[p]) == 1}
+    )
+    told: list[tuple[NamedTag | None, Member]] = []
     for path, file, seen in found:
         tags = [named[path]] if path in named else _of_archive(inside.get(path, ()))
         if tags and seen.by_path is not None:
-            pattern = named[path].pattern if path in named else None
-            told.append((pattern, (path, file, _described(seen.by_path, tags))))
+            told.append((named.get(path), (path, file, _described(seen.by_path, tags))))
         else:
             told.append((None, (path, file, seen)))
     return told

@@ -114,7 +114,7 @@ def find_exports(
     taken: set[str] = set()
     for export in exports:
         files: set[Path] = set()
-        for hit in _hits(folder, export.pattern):
+        for hit in hits(folder, export.pattern):
             files.update(_walk(hit, set()) if hit.is_dir() else [hit])
         for file in sorted(files, key=lambda f: _relative(f, folder)):
             path = _relative(file, folder)
@@ -140,7 +140,8 @@ def find_exports(
     return found
 
 
-def _hits(folder: Path, pattern: str) -> list[Path]:
+def hits(folder: Path, pattern: str) -> list[Path]:
+    """List what a path or glob meets by its name alone, folders included."""
     plain = folder / pattern
     if not any(mark in pattern for mark in "*?["):
         return [plain] if plain.exists() else []

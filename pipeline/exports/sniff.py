@@ -43,9 +43,10 @@ from pipeline.exports.tag_facts import bracketed_unit
 from pipeline.exports.timestamps import parse_times
 from pipeline.plant.types import ExportFormat
 
-__all__ = ["DAY_OR_MONTH", "Sniffed", "sniff"]
+__all__ = ["COMMA_OR_THOUSANDS", "DAY_OR_MONTH", "Sniffed", "sniff"]
 
 DAY_OR_MONTH = "Whether dates have the day or the month first: nothing proves it."
+COMMA_OR_THOUSANDS = "Whether the comma in"
 
 
 _GROUPED_COMMA = re.compile(r"^[+-]?\d{1,3}(?:\.\d{3})+(?:,\d+)?$")
@@ -335,7 +336,7 @@ def _number_marks(
         if proven:
             sheet.reasons.append(f"Numbers have a decimal comma, such as {_first(cells, COMMA)}.")
         else:
-            unknown.append(f"Whether the comma in '{either[0]}' is a decimal mark or thousands.")
+            unknown.append(f"{COMMA_OR_THOUSANDS} '{either[0]}' is a decimal mark or thousands.")
         if export.thousands is None and any(_GROUPED_COMMA.match(c) for c in cells):
             export = replace(export, thousands=".")
             sheet.reasons.append("A point groups thousands.")

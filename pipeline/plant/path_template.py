@@ -9,6 +9,7 @@ from __future__ import annotations
 import fnmatch
 import re
 from collections.abc import Callable, Iterable
+from functools import lru_cache
 from urllib.parse import unquote
 
 from pipeline.plant.wording import shown
@@ -19,7 +20,7 @@ TAG = "{tag}"
 _ANY = "*"
 _ELEMENT = re.compile(r"\{tag\}|\*+|\[!?\]?[^\]]*\]|.", re.DOTALL)
 _Fits = Callable[[str], object]
-Elements = list[_Fits | None]
+Elements = tuple[_Fits | None, ...]
 """One test for each character; None for a text of any length."""
 
 
@@ -112,14 +113,15 @@ def unescaped(name: str) -> str:
         return name
 
 
+@lru_cache(maxsize=64)
 def _elements(pattern: str) -> Elements:
-    found: Elements = []
+    found: list[_Fits | None] = []
     for piece in _ELEMENT.findall(pattern):
         if piece.startswith(_ANY):
             found.append(None)
         else:
             found.append(re.compile(fnmatch.translate(piece), re.IGNORECASE).match)
-    return found
+    return tuple(found)
 
 
 def _lengths(elements: Iterable[_Fits | None], text: str) -> set[int]:

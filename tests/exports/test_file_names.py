@@ -99,6 +99,11 @@ def test_one_name_in_several_folders_is_several_tags() -> None:
     assert not fnmatch.fnmatchcase("S/FLOW_2025-07.csv", found[paths[0]].pattern)
 
 
+def test_one_folder_name_in_several_places_is_several_tags() -> None:
+    found = guessed("N/FLOW/2025-06.csv", "S/FLOW/2025-06.csv", "S/LEVEL/2025-06.csv")
+    assert list(found.values()) == ["N/FLOW", "S/FLOW", "LEVEL"]
+
+
 def test_names_of_any_length_take_no_time() -> None:
     assert guessed("_" * 250 + "2025-06-") == {"_" * 250 + "2025-06-": "_" * 250 + "2025-06-"}
     assert list(guessed("2025_" * 50 + "x.csv").values()) != [None]

@@ -472,6 +472,23 @@ def test_status_unit_and_words_of_one_tag_files(tmp_path) -> None:
     assert {t.facts.share_bad for t in found.tags} == {0.0}
 
 
+@pytest.mark.parametrize("month", ["202403", "2024-03"])
+def test_columns_named_with_their_unit_part_the_groups_by_tag(tmp_path, month) -> None:
+    """Bare digits are a month because the samples are of it."""
+    for name, unit, value in (("P1 A", "m3/h", 20.0), ("P1 B", "kW", 30.0), ("P1 C", "kW", 40.0)):
+        (tmp_path / f"{name}_{month}.csv").write_text(per_tag(value, f"Time,Value ({unit})"))
+    found = inspect_exports(tmp_path)
+    digits = "".join("[0-9]" if c.isdigit() else c for c in month)
+    assert [g.export.pattern for g in found.groups] == [f"P1 A_{digits}.csv", "*.csv"]
+    assert {t.facts.name: t.unit.what for t in found.tags} == {
+        "P1 A": "m3/h",
+        "P1 B": "kW",
+        "P1 C": "kW",
+    }
+    expected = {"P1 A": 23.0, "P1 B": 33.0, "P1 C": 43.0}
+    assert exports_read_as_drafted(tmp_path, found) == expected
+
+
 def test_stations_with_files_of_the_same_name(tmp_path) -> None:
     for folder, value in (("N", 20.0), ("S", 40.0)):
         (tmp_path / folder).mkdir()
