@@ -12,7 +12,13 @@ import pandas as pd
 from pipeline.errors import MOST_FAULTS_SHOWN, ExportError, StoreError
 from pipeline.exports.read import FoundFile, stream_export
 from pipeline.exports.reading import Reading
-from pipeline.jobs.evidence import files_left_out, find_files, switch_tags
+from pipeline.jobs.evidence import (
+    files_left_out,
+    find_files,
+    path_tag,
+    switch_tags,
+    unknown_tags_of_paths,
+)
 from pipeline.jobs.summary import read_inner
 from pipeline.performance.site_survey import (
     Fact,
@@ -116,6 +122,7 @@ def check_plant(path: str | Path) -> CheckResult:
         (result.notes if pattern in met else result.failures).append(sentence)
     for file in files:
         _check_file(plant, file, seen, result)
+    result.notes += unknown_tags_of_paths(plant, files)
     silent = [tag for tag in plant.tags if not seen.get(tag)]
     if silent:
         result.notes.append("tags without any sample: " + ", ".join(silent) + ".")
@@ -155,7 +162,8 @@ def _check_file(plant: Plant, file: FoundFile, seen: dict[str, int], result: Che
         result.notes.append(
             f"{file.path}: {total} value(s) refused; the first at {place}: {first['reason']}"
         )
-    if reading.unknown_tags:
+    # Tags that paths name are told of all files together.
+    if reading.unknown_tags and path_tag(file) is None:
         names = sorted(reading.unknown_tags)
         more = f" and {len(names) - 5} more" if len(names) > 5 else ""
         result.notes.append(

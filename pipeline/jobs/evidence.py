@@ -9,9 +9,11 @@ import pandas as pd
 from pipeline.exports.ledger import Entry
 from pipeline.exports.ledger import entries as entries_of
 from pipeline.exports.letter_case import missed_by_case
+from pipeline.exports.path_tags import tag_of_path
 from pipeline.exports.read import FoundFile, find_exports
 from pipeline.months import Month
 from pipeline.plant import Plant
+from pipeline.plant.wording import shown
 from pipeline.tables.store import Generation
 
 LEDGER = "ledger"
@@ -38,6 +40,26 @@ def files_left_out(plant: Plant, found: Sequence[FoundFile]) -> dict[str, str]:
         if export.pattern not in met:
             said.setdefault(export.pattern, f"exports '{export.pattern}': no file there yet.")
     return said
+
+
+def path_tag(file: FoundFile) -> str | None:
+    """Give the tag that a file's path names; None for an archive, whose files have their own."""
+    is_archive = file.path.lower().endswith(".zip")
+    return None if is_archive else tag_of_path(file.export, file.path)
+
+
+def unknown_tags_of_paths(plant: Plant, files: Iterable[FoundFile]) -> list[str]:
+    """Say of how many files the path names a tag that nobody described."""
+    strange: dict[str, list[tuple[str, str]]] = {}
+    for file in files:
+        tag = path_tag(file)
+        if tag is not None and tag not in plant.tags:
+            strange.setdefault(file.export.pattern, []).append((tag, file.path))
+    return [
+        f"exports '{pattern}': {len(named)} file(s) are of tags that the plant file does not "
+        f"name, such as {shown(named[0][0])} by {named[0][1]}."
+        for pattern, named in strange.items()
+    ]
 
 
 def switch_tags(plant: Plant) -> list[str]:

@@ -24,13 +24,19 @@ from pipeline.exports.entries import UNREADABLE_NOW, settle_replaced
 from pipeline.exports.ledger import Candidate, Entry, ledger_table, record, scan
 from pipeline.exports.ledger import empty_ledger as no_ledger
 from pipeline.exports.ledger import entries as entries_of
-from pipeline.exports.path_tags import tag_of_path
 from pipeline.exports.read import FoundFile, read_export
 from pipeline.exports.reading import DISORDER_SCHEMA, Reading
 from pipeline.exports.spool import spool_export
 from pipeline.exports.threads import in_turn
 from pipeline.jobs.context import Run
-from pipeline.jobs.evidence import EVIDENCE, LEDGER, files_left_out, find_files, switch_tags
+from pipeline.jobs.evidence import (
+    EVIDENCE,
+    LEDGER,
+    files_left_out,
+    find_files,
+    switch_tags,
+    unknown_tags_of_paths,
+)
 from pipeline.jobs.kept import (
     DISORDER,
     NEVER,
@@ -46,7 +52,6 @@ from pipeline.jobs.kept import (
 from pipeline.jobs.late import keep_late
 from pipeline.jobs.refused import keep_refused, refused_rows, whole_file
 from pipeline.months import MonthNumbers
-from pipeline.plant.wording import shown
 
 LARGE_FILE = 48_000_000
 """A file of more bytes is read block by block."""
@@ -123,7 +128,8 @@ def ingest(
     kept = settle_replaced(before.values(), kept, new)
     for path in sorted({e.path for e in kept if e.note == UNREADABLE_NOW} & {e.path for e in new}):
         run.outcome.note(f"{path}: what it held before still counts.")
-    _note_unknown_tags(run, candidates)
+    for sentence in unknown_tags_of_paths(run.plant, [c.found for c in candidates]):
+        run.outcome.note(sentence)
     result = sorted([*kept, *new], key=lambda e: e.sequence)
     # Content that was replaced and put back is in evidence again.
     in_use = {e.sha256 for e in result if e.status in EVIDENCE}
@@ -138,22 +144,6 @@ def ingest(
         keep_refused(run, result, {c.found.path for c in candidates}, refused)
         keep_late(run, late)
     return result
-
-
-def _note_unknown_tags(run: Run, candidates: Iterable[Candidate]) -> None:
-    """Say of how many files the path names a tag that nobody described."""
-    strange: dict[str, list[tuple[str, str]]] = {}
-    for candidate in candidates:
-        found = candidate.found
-        tag = tag_of_path(found.export, found.path)
-        if tag is not None and tag not in run.plant.tags:
-            strange.setdefault(found.export.pattern, []).append((tag, found.path))
-    for pattern, files in strange.items():
-        tag, path = files[0]
-        run.outcome.note(
-            f"exports '{pattern}': {len(files)} file(s) are of tags that the plant file does not "
-            f"name, such as {shown(tag)} by {path}."
-        )
 
 
 def _again(kept: Iterable[Entry], found: Iterable[FoundFile], queued: set[int]) -> list[Candidate]:

@@ -206,10 +206,12 @@ def test_capital_letters_are_told(station: SmallStation) -> None:
 
 def test_a_name_that_does_not_fit_stops_nothing(station: SmallStation) -> None:
     nights = Nights(describe(station, BY_NAME))
-    station.put("A.FLOW_0.csv", ZEROS)
-    station.put("readme.csv", ZEROS)
+    for name in ("A.FLOW_0.csv", "readme.csv", "P.X_0.csv", "P.Y_0.csv"):
+        station.put(name, ZEROS)
     checked = check_plant(station.plant)
     assert [f for f in checked.failures if "readme.csv: The path does not name the tag." in f]
+    assert [n for n in checked.notes if "2 file(s) are of tags" in n and "'P.X' by" in n]
+    assert not [n for n in checked.notes if "tags not in the plant file" in n]
     assert nights.night() == {"A.FLOW": 24}
     assert "found 'readme.csv'; expected a path that ends like '{tag}_*.csv'" in nights.said
     assert nights.refused == ["exports/readme.csv"]
