@@ -346,6 +346,15 @@ def test_a_file_renamed_to_what_names_no_tag_still_counts(stood: Site) -> None:
     assert [e.status for e in stood.scan().entries] == ["accepted", "vanished"]
 
 
+def test_a_header_alone_takes_back_what_a_file_held(stood: Site) -> None:
+    stood.remove("P2_15.csv")
+    stood.run()
+    stood.put("P2_15.csv", "time,value\n")
+    stood.run()
+    assert stood.of_tags() == {"P1": 1}
+    assert stood.statuses()["2 in/P2_15.csv"] == "superseded"
+
+
 def test_tags_that_the_plant_file_corrects(site: Site) -> None:
     """Read as one tag, the second file was a duplicate; by name it is another tag's."""
     site.export, site.tags = replace(BY_NAME, tag_in_path=None, tag="P1"), ["P1", "P2", "15"]
