@@ -32,7 +32,12 @@ _CLOCK = (
     r"(?::(?P<second>\d{2})(?:[.,](?P<fraction>\d{1,12}))?)?\s*(?P<half>[AaPp]\.?[Mm]\.?)?\s*"
     r"(?P<offset>Z|z|UTC|GMT|[+-]\d{2}(?::?\d{2})?)?)?"
 )
-_YEAR_FIRST = r"^\s*(?P<year>\d{4})[-/.](?P<month>\d{1,2})[-/.](?P<day>\d{1,2})" + _CLOCK + r"\s*$"
+# ISO 8601 lets a time of day end with the hour.
+_YEAR_FIRST = (
+    r"^\s*(?P<year>\d{4})[-/.](?P<month>\d{1,2})[-/.](?P<day>\d{1,2})"
+    + _CLOCK.replace(r":(?P<minute>\d{2})(?:", r"(?::(?P<minute>\d{2}))?(?:", 1)
+    + r"\s*$"
+)
 _COMPACT = (
     r"^\s*(?P<year>\d{4})(?P<month>\d{2})(?P<day>\d{2})(?:[T ](?P<hour>\d{2}):?(?P<minute>\d{2})"
     r"(?::?(?P<second>\d{2})(?:[.,](?P<fraction>\d{1,12}))?)?(?P<half>)\s*"
@@ -85,7 +90,8 @@ def _month_lengths(year: Int64, month: Int64) -> Int64:
 
 
 def _assemble(parts: pa.StructArray, year: Int64, month: Int64, day: Int64) -> Parsed:
-    year = np.where(year < 69, year + 2000, np.where(year < 100, year + 1900, year))
+    is_short = pc.equal(pc.utf8_length(parts.field("year")), 2).to_numpy(zero_copy_only=False)
+    year = year + np.where(is_short, np.where(year < 69, 2000, 1900), 0)
     hour, minute = integers(parts.field("hour")), integers(parts.field("minute"))
     second = integers(parts.field("second"))
     fraction = integers(
@@ -108,7 +114,7 @@ def _assemble(parts: pa.StructArray, year: Int64, month: Int64, day: Int64) -> P
     digits = pc.replace_substring(pc.if_else(signed, offset, ""), ":", "")
     ahead_h = integers(pc.utf8_slice_codeunits(digits, 1, 3))
     ahead_m = integers(pc.utf8_slice_codeunits(digits, 3, 5))
-    bad |= (ahead_h > 18) | (ahead_m > 59)
+    bad |= (ahead_h > 23) | (ahead_m > 59)
     minus = np.asarray(pc.starts_with(digits, "-").to_numpy(zero_copy_only=False))
     ahead = np.where(minus, -1, 1) * (ahead_h * 60 + ahead_m) * 60_000_000
     time = _days_from_civil(year, safe, day) * DAY

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 
 import numpy as np
 import pyarrow as pa
@@ -103,6 +104,13 @@ def read_numbers(
         if is_text.any():
             value = np.where(is_text, np.nan, value)
         return value, is_text, np.isnan(value) & ~is_text
+    if export.decimal == "." and not export.thousands and not values.null_count:
+        # Plain numbers throughout, as a rule: Arrow's parser reads them many times as fast.
+        with suppress(pa.ArrowInvalid):
+            value = values.cast(pa.float64()).to_numpy(zero_copy_only=False)
+            if np.isfinite(value).all():
+                nothing = np.zeros(len(value), dtype=bool)
+                return value, nothing, nothing
     texts = pc.utf8_trim_whitespace(pc.fill_null(values.cast(pa.string()), ""))
     is_number = pc.match_substring_regex(texts, _pattern(export.decimal, export.thousands))
     number = pc.if_else(is_number, texts, "nan")

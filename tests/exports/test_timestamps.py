@@ -320,3 +320,48 @@ def test_inputs_stay_as_they_are() -> None:
     before = local.copy()
     localise(local, "Europe/Berlin")
     assert np.array_equal(local, before)
+
+
+@pytest.mark.parametrize("zone", [None, "UTC", "Europe/Lisbon"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "2024-03-01T12:00:00Z",
+        "2024-03-01 12:00",
+        "2024-03-01T12",
+        "2024-03-01",
+        "2024-03-01T12:00:00.1234567Z",
+        "2024-03-01T12:00:00,5Z",
+        "2024-03-01T24:00:00Z",
+        "2024-03-31 01:30",
+        "2024-10-27 01:30",
+        " 2024-03-01T12:00Z",
+        "2024-03-01T12:00:60Z",
+        "2024-02-30T00:00Z",
+        "0001-01-01T00:00:00Z",
+        "9999-12-31T00:00:00Z",
+        "2024-03-01T12:00:00+0130",
+        "2024-03-01T12:00:00-19:00",
+        "2024-03-01T12:00:00-24:00",
+        "20240301T120000Z",
+        "03/04/2024 12:00Z",
+        "",
+        None,
+    ],
+)
+def test_many_rows_are_read_as_one_is(text, zone):
+    """Long columns go through another parser first."""
+    one = parse_times(pa.array([text], pa.string()), "iso", zone)
+    many = parse_times(pa.array([text] * 1500, pa.string()), "iso", zone)
+    for name in ("utc", "fault", "transition", "shift"):
+        alone, first = getattr(one, name)[0], getattr(many, name)[0]
+        assert alone == first or one.fault[0]
+    assert one.fault[0] == many.fault[0]
+    assert len(set(many.utc.tolist())) == 1
+
+
+def test_a_year_of_four_digits_is_that_year():
+    found = parse_times(pa.array(["0024-03-01T00:00Z", "01-Mar-24 00:00Z"]), "iso", None)
+    assert FAULTS[found.fault[0]] != ""
+    assert not found.fault[1]
+    assert np.datetime64(int(found.utc[1]), "us") == np.datetime64("2024-03-01T00:00")
