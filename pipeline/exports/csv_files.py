@@ -22,7 +22,6 @@ import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 from numpy.typing import NDArray
 
-from pipeline.errors import ExportError, Fault
 from pipeline.exports.collector import Collector
 from pipeline.exports.csv_lines import (
     MOST_JOINED,
@@ -182,30 +181,18 @@ class CsvFile:
                 proof.add(self._times_of(body))
                 if proof.day_first and proof.month_first:
                     break
-        if proof.order is None:
-            both = bool(proof.day_first)
-            fault = Fault(
-                "time_format",
-                "dates of both orders in one file" if both else "no date with a number above 12",
-                "one order of day and month",
-                "Declare time_format as day_first or month_first.",
-            )
-            raise ExportError("Day and month of the dates cannot be told apart.", [fault])
-        name = "day" if proof.order == "day_first" else "month"
-        self._out.notes.append(
-            f"Dates have the {name} first, as dates with numbers above 12 prove."
-        )
-        return proof.order
+        order, note = proof.decide()
+        self._out.notes.append(note)
+        return order
 
     def _times_of(self, body: bytes) -> pa.Array:
         """Give the distinct timestamps of a block as they are written."""
-        time = f"c{self._dialect.time}"
+        time = self._dialect.time
         with suppress(pa.ArrowInvalid):
-            return self._parse(body, {time: _TEXT}).column(time).unique()
+            return self._parse(body, {f"c{time}": _TEXT}).column(f"c{time}").unique()
         # A line has too many or too few fields: one by one.
         lines = [line for line in _decode(body).split("\n") if line.strip()]
         parts = [split_line(line, self._dialect.delimiter) for line in lines]
-        time = self._dialect.time
         return pa.array([row[time].strip() if len(row) > time else "" for row in parts], _TEXT)
 
     def _block(self, block: bytes, line: int, table: pa.Table | None) -> int:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from typing import Literal
 
 import numpy as np
@@ -10,6 +9,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from pipeline.errors import ExportError, Fault
 from pipeline.exports.instants import FINE, FORM, NO_SUCH, SWAPPABLE, Parsed
 
 __all__ = [
@@ -208,13 +208,6 @@ class DayOrderProof:
         self.day_first += int(((one > 12) & (one <= 31) & (two <= 12)).sum())
         self.month_first += int(((two > 12) & (two <= 31) & (one <= 12)).sum())
 
-    def add_all(self, blocks: Iterable[pa.Array]) -> None:
-        """Look through blocks until one order is proven."""
-        for block in blocks:
-            self.add(block)
-            if self.day_first or self.month_first:
-                break
-
     @property
     def order(self) -> DayOrder | None:
         """The proven order; None where nothing or both is proven."""
@@ -223,3 +216,27 @@ class DayOrderProof:
         if self.month_first and not self.day_first:
             return "month_first"
         return None
+
+    def decide(self) -> tuple[DayOrder, str]:
+        """Give the proven order and a sentence that says so.
+
+        Raises
+        ------
+        ExportError
+            If nothing or both is proven.
+        """
+        if self.order is None:
+            fault = Fault(
+                "time_format",
+                "dates of both orders in one file"
+                if self.day_first
+                else "no date with a number above 12",
+                "one order of day and month",
+                "Declare time_format as day_first or month_first.",
+            )
+            raise ExportError("Day and month of the dates cannot be told apart.", [fault])
+        name = "day" if self.order == "day_first" else "month"
+        return (
+            self.order,
+            f"Dates have the {name} first, as dates with numbers above 12 prove.",
+        )

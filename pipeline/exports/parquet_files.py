@@ -11,13 +11,13 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from pipeline.errors import ExportError, Fault
+from pipeline.errors import ExportError
 from pipeline.exports.collector import Collector
 from pipeline.exports.date_texts import DayOrder, DayOrderProof, could_swap_day_and_month
 from pipeline.exports.parquet_layout import ParquetLayout, is_text, layout_of, open_parquet
 from pipeline.exports.path_tags import repeated
 from pipeline.exports.tag_runs import encode_by_runs
-from pipeline.exports.timestamps import EPOCH_UNITS, parse_times, times_from_arrow
+from pipeline.exports.timestamps import EPOCH_UNITS, iso_instants, parse_times, times_from_arrow
 from pipeline.plant.types import ExportFormat
 
 __all__ = ["read_parquet_into"]
@@ -209,17 +209,12 @@ def _day_order(
     for group in range(layout.row_groups):
         table = file.read_row_group(group, columns=[layout.time_column])
         texts = _plain(table.column(0).combine_chunks()).cast(pa.string())
-        swappable |= could_swap_day_and_month(texts)
-        proof.add(texts)
+        if iso_instants(texts) is None:
+            texts = texts.unique()
+            swappable |= could_swap_day_and_month(texts)
+            proof.add(texts)
     if not swappable:
         return None
-    if proof.order is None:
-        fault = Fault(
-            "time_format",
-            "dates that do not show whether the day or the month comes first",
-            "one order",
-            "Declare time_format as day_first or month_first.",
-        )
-        raise ExportError("Day and month of the dates cannot be told apart.", [fault])
-    collector.notes.append(f"Dates are {proof.order.replace('_', ' ')}, as the file proves.")
-    return proof.order
+    order, note = proof.decide()
+    collector.notes.append(note)
+    return order

@@ -30,7 +30,7 @@ from pipeline.exports.instants import (
     read_instants,
 )
 
-__all__ = ["EPOCH_UNITS", "parse_times", "times_from_arrow"]
+__all__ = ["EPOCH_UNITS", "iso_instants", "parse_times", "times_from_arrow"]
 
 Int64 = NDArray[np.int64]
 
@@ -98,6 +98,25 @@ def _parse_pattern(texts: pa.Array, pattern: str) -> Parsed:
     return Parsed(time, np.full(len(texts), aware), fault)
 
 
+def iso_instants(texts: pa.Array) -> pa.Array | None:
+    """Read timestamps of one plain ISO 8601 form by Arrow's parser, many times as fast.
+
+    Parameters
+    ----------
+    texts : Array of string, shape (n,)
+        Timestamps.
+
+    Returns
+    -------
+    Array of timestamp or None
+        With a zone if all have an offset, without if none has; None for any other texts.
+    """
+    for kind in _ISO_KINDS:
+        with suppress(pa.ArrowInvalid):
+            return texts.cast(kind)
+    return None
+
+
 def parse_times(
     texts: pa.Array, time_format: str, time_zone: str | None, order: DayOrder | None = None
 ) -> Instants:
@@ -132,10 +151,9 @@ def parse_times(
     '2024-03-01T11:00:00.000000'
     """
     if time_format == "iso" and len(texts) > 1000:
-        for kind in _ISO_KINDS:
-            # Arrow's parser reads what is uniform many times as fast, and refuses the rest.
-            with suppress(pa.ArrowInvalid):
-                return times_from_arrow(texts.cast(kind), time_format, time_zone)
+        typed = iso_instants(texts)
+        if typed is not None:
+            return times_from_arrow(typed, time_format, time_zone)
     encoded = texts.dictionary_encode() if len(texts) > 1000 else None
     if encoded is not None and len(encoded.dictionary) < len(texts) // 2:
         # Long exports repeat an instant once per tag: each text is taken apart once.
