@@ -22,6 +22,7 @@ import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 from numpy.typing import NDArray
 
+from pipeline.errors import ExportError
 from pipeline.exports.collector import Collector
 from pipeline.exports.csv_lines import (
     MOST_JOINED,
