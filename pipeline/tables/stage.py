@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
-import hashlib
-import json
 import logging
 import os
-import secrets
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -17,55 +13,21 @@ import pyarrow as pa
 from pipeline.errors import StoreError
 from pipeline.tables.blob_writer import BlobWriter
 from pipeline.tables.files import (
-    STAGE,
     discard_folder,
     disk_errors,
     swap_link,
     sync_path,
-    sync_tree,
     table_name,
     temporary_name,
 )
-from pipeline.tables.generation import (
-    BUILD,
-    STATE_FILE,
-    Entry,
-    Generation,
-    Key,
-    load_state,
-    relative_path,
-    save_state,
-)
+from pipeline.tables.generation import Entry, Generation, Key, load_state, relative_path
 from pipeline.tables.parquet_io import Content, digest_file, write_parquet
+from pipeline.tables.stage_folder import file_size, link_generation, seal
 from pipeline.tables.worker import INCOMING, StagedFile
 
-__all__ = ["Stage", "inputs_digest"]
+__all__ = ["Stage"]
 
 _log = logging.getLogger(__name__)
-
-
-def inputs_digest(*parts: object) -> str:
-    """Return one digest for everything a partition is made from.
-
-    Parameters
-    ----------
-    *parts : str, int, float, bool, None, or lists, tuples and dicts of them
-        Fingerprints, digests of inputs, settings. Order counts, except inside dicts.
-
-    Returns
-    -------
-    str
-        SHA-256 in hexadecimal.
-
-    Examples
-    --------
-    >>> inputs_digest("a", "b") == inputs_digest("ab")
-    False
-    >>> inputs_digest({"x": 1, "y": 2}) == inputs_digest({"y": 2, "x": 1})
-    True
-    """
-    text = json.dumps(parts, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
-    return hashlib.sha256(text.encode()).hexdigest()
 
 
 class Stage(Generation):
@@ -108,7 +70,8 @@ class Stage(Generation):
             if not self._open:
                 raise StoreError("This run has ended: take a new writer from the store.")
             if not self._staged:
-                self._set_up()
+                self._root = link_generation(self._root, self._store_folder)
+                self._staged = True
             return self._root
 
     def write(
@@ -190,7 +153,7 @@ class Stage(Generation):
         entry = self._entries.get(key)
         if entry is None or not inputs or entry.inputs != inputs:
             return False
-        return not entry.digest or _size(self._file(key)) == entry.size
+        return not entry.digest or file_size(self._file(key)) == entry.size
 
     def register(self, staged: StagedFile, inputs: str = "") -> str:
         """Take in what a worker wrote.
@@ -217,7 +180,7 @@ class Stage(Generation):
         with self._guard:
             known = self._entries.get(key)
             if not (known and known.digest == staged.digest and not waiting.exists()):
-                found = _size(waiting)
+                found = file_size(waiting)
                 if found != staged.size:
                     raise StoreError(
                         f"Could not take in {key} from a worker: expected {staged.size} bytes "
@@ -312,14 +275,7 @@ class Stage(Generation):
             number = self._number + 1
             published = self._store_folder / str(number)
             with disk_errors(f"publish generation {number} in {self._data_folder}"):
-                discard_folder(folder / INCOMING)
-                self._tidy(folder)
-                (folder / BUILD).mkdir()
-                temporary = folder / BUILD / temporary_name(STATE_FILE)
-                save_state(temporary, self._entries)
-                sync_path(temporary)
-                temporary.replace(folder / BUILD / STATE_FILE)
-                sync_tree(folder)
+                seal(folder, self._entries)
                 folder.rename(published)
                 sync_path(self._store_folder)
                 # The one step that readers can see.
@@ -345,28 +301,6 @@ class Stage(Generation):
             self._open = False
 
     # -- inside ------------------------------------------------------------------------
-
-    def _set_up(self) -> None:
-        base = self._root
-        folder = self._store_folder / f"{STAGE}{secrets.token_hex(8)}"
-        with disk_errors(f"prepare the next generation in {self._store_folder}"):
-            try:
-                folder.mkdir()
-                for parent, folders, files in os.walk(base):
-                    if BUILD in folders:
-                        folders.remove(BUILD)
-                    here = folder / Path(parent).relative_to(base)
-                    for name in folders:
-                        (here / name).mkdir()
-                    for name in files:
-                        (here / name).hardlink_to(Path(parent, name))
-                (folder / INCOMING).mkdir()
-            except BaseException:
-                if folder.exists():
-                    discard_folder(folder)
-                raise
-        self._root = folder
-        self._staged = True
 
     def _discard(self) -> None:
         if self._staged:
@@ -396,7 +330,7 @@ class Stage(Generation):
             if before and before.digest == content.digest:
                 # Same content as published: its file stays, shared with the generations
                 # before, unless somebody damaged it.
-                if _size(old) == content.size and digest_file(old) == content.digest:
+                if file_size(old) == content.size and digest_file(old) == content.digest:
                     temporary.unlink()
                     temporary.hardlink_to(old)
                 else:
@@ -430,33 +364,3 @@ class Stage(Generation):
                 f"Table {key.name} is kept {'in one file' if key.part else 'by month'}; "
                 "drop it before it is kept the other way."
             )
-
-    def _tidy(self, folder: Path) -> None:
-        """Leave exactly the recorded files in the stage."""
-        expected = {folder / relative_path(k) for k, e in self._entries.items() if e.digest}
-        found = set()
-        for parent, _, files in os.walk(folder, topdown=False):
-            here = Path(parent)
-            for name in files:
-                if here / name in expected:
-                    found.add(here / name)
-                else:
-                    (here / name).unlink()
-            if here != folder:
-                # Fails, as it should, for every folder that still holds something.
-                with contextlib.suppress(OSError):
-                    here.rmdir()
-        lost = sorted(str(path.relative_to(folder)) for path in expected - found)
-        if lost:
-            raise StoreError(
-                f"{len(lost)} files of the tables have vanished, the first is {lost[0]}. "
-                "Nothing was published. Point the link `tables` at an older generation in the "
-                "folder `store`, or rebuild."
-            )
-
-
-def _size(path: Path) -> int:
-    try:
-        return path.stat().st_size
-    except OSError:
-        return -1

@@ -33,8 +33,9 @@ from pipeline.errors import StoreError
 from pipeline.tables import files
 from pipeline.tables.files import STAGE, TRASH, discard_folder, disk_errors, swap_link
 from pipeline.tables.generation import EVIDENCE, Entry, Generation, Key, load_state
+from pipeline.tables.inputs import inputs_digest
 from pipeline.tables.lock import FolderLock
-from pipeline.tables.stage import Stage, inputs_digest
+from pipeline.tables.stage import Stage
 from pipeline.tables.worker import StagedFile, worker_write
 
 __all__ = [
