@@ -175,11 +175,7 @@ def reading_u(tag: Tag | None, value: Floats) -> Uncertainty:
     """Standard uncertainty of a tag's readings, by its stated accuracy; none without a tag."""
     if tag is None:
         return Uncertainty(np.zeros_like(value), np.zeros_like(value))
-    a, size = tag.accuracy, np.abs(value)
-    return Uncertainty(
-        np.hypot(a.systematic_absolute, a.systematic_relative * size),
-        np.hypot(a.random_absolute, a.random_relative * size),
-    )
+    return Uncertainty(tag.accuracy.systematic_u(value), tag.accuracy.random_u(value))
 
 
 def _nothing(n: int) -> Uncertainty:

@@ -222,11 +222,7 @@ def shaft_power(
     >>> round(float(shaft_power(30000.0 / 0.93 / 0.97, motor, drive_efficiency=0.97)), 3)
     30000.0
     """
-    if measured_at not in POWER_POINTS:
-        raise RangeError(
-            f"power measured at: found {measured_at!r}; expected one of "
-            f"{', '.join(POWER_POINTS)}. Say where the meter sits."
-        )
+    _check_power_point(measured_at)
     power = as_float(electrical_power)
     if measured_at == "drive_input":
         power = power * _efficiency("drive efficiency", drive_efficiency)
@@ -274,11 +270,7 @@ def electrical_power(
     >>> round(float(drawn * 0.97 * 0.93), 3)
     30000.0
     """
-    if measured_at not in POWER_POINTS:
-        raise RangeError(
-            f"power measured at: found {measured_at!r}; expected one of "
-            f"{', '.join(POWER_POINTS)}. Say where the meter sits."
-        )
+    _check_power_point(measured_at)
     power = as_float(shaft_power)
     if measured_at != "pump_shaft":
         power = power / _efficiency("transmission efficiency", transmission_efficiency)
@@ -287,6 +279,14 @@ def electrical_power(
     if measured_at == "drive_input":
         power = power / _efficiency("drive efficiency", drive_efficiency)
     return finish(power)
+
+
+def _check_power_point(measured_at: str) -> None:
+    if measured_at not in POWER_POINTS:
+        raise RangeError(
+            f"power measured at: found {measured_at!r}; expected one of "
+            f"{', '.join(POWER_POINTS)}. Say where the meter sits."
+        )
 
 
 def _efficiency(name: str, value: npt.ArrayLike) -> FloatArray:

@@ -256,11 +256,7 @@ def _gauge(epoch: LineEpoch, pump: str, rows: pd.DataFrame) -> tuple[float, floa
     tag = epoch.snapshot.tags[epoch.snapshot.pumps[pump].suction_pressure_tag or ""]
     static = rows.loc[rows["pump"] == pump, "static_pressure"].abs().median()
     size = 0.0 if np.isnan(static) else float(static)
-    a = tag.accuracy
-    return (
-        float(np.hypot(a.systematic_absolute, a.systematic_relative * size)),
-        float(np.hypot(a.random_absolute, a.random_relative * size)),
-    )
+    return float(tag.accuracy.systematic_u(size)), float(tag.accuracy.random_u(size))
 
 
 # ---------------------------------------------------------------- rows

@@ -179,7 +179,6 @@ def _gauged(
 
 
 def _facts(run: Run, epoch: LineEpoch, pump: Pump, tag: Tag, rows: pd.DataFrame) -> GaugeFacts:
-    accuracy = tag.accuracy
     usual = float(rows["reading"].abs().median())
     elevation = pump.reference_elevation + pump.suction_tap.reading_elevation
     density = float(rows["density"].mean())
@@ -187,10 +186,7 @@ def _facts(run: Run, epoch: LineEpoch, pump: Pump, tag: Tag, rows: pd.DataFrame)
     return GaugeFacts(
         range_low=tag.low if np.isfinite(tag.low) else -101325.0,
         range_high=tag.high,
-        gauge_u=max(
-            float(np.hypot(accuracy.systematic_absolute, accuracy.systematic_relative * usual)),
-            50.0,
-        ),
+        gauge_u=max(float(tag.accuracy.systematic_u(usual)), 50.0),
         static_u=float(np.fmax(static_u, 50.0)),
         atmospheric_pressure=float(atmospheric_pressure(run.plant.station.altitude)),
         elevation_pressure=density * G * elevation,

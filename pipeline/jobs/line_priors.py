@@ -139,8 +139,8 @@ def _instrument_u(
         if tag is None:
             continue
         usual = hours.loc[(hours["pump"] == pump.id) & ~hours["spot"], "reading"].abs().median()
-        relative = tag.accuracy.systematic_relative * (0.0 if np.isnan(usual) else float(usual))
-        found[f"gauge {pump.id}"] = float(np.hypot(tag.accuracy.systematic_absolute, relative))
+        size = 0.0 if np.isnan(usual) else float(usual)
+        found[f"gauge {pump.id}"] = float(tag.accuracy.systematic_u(size))
     if "instrument_u" in hours:
         spots = hours[hours["spot"]]
         for name, u in spots.groupby("instrument")["instrument_u"].max().items():

@@ -124,6 +124,19 @@ def _change(
     return means[1] - means[0], float(np.sqrt(variance))
 
 
+def _changes(
+    pumps: Sequence[pd.DataFrame], column: str, learned_to: pd.Timestamp,
+    after: tuple[pd.Timestamp, pd.Timestamp],
+) -> list[tuple[float, float]]:  # fmt: skip
+    """Change of each pump since its baseline was learned, with its standard uncertainty."""
+    first = min(frame["time"].min() for frame in pumps)
+    return [_change(frame, column, (first, learned_to), after) for frame in pumps]
+
+
+def _is_clear(change: tuple[float, float]) -> bool:
+    return abs(change[0]) > CLEAR * change[1]
+
+
 def moved_alike(
     pumps: Sequence[pd.DataFrame],
     column: str,
@@ -152,16 +165,11 @@ def moved_alike(
     """
     if len(pumps) < 2:
         return False
-    first = min(frame["time"].min() for frame in pumps)
-    own, own_u = _change(pumps[0], column, (first, learned_to), (start, end))
-    if not abs(own) > CLEAR * own_u:
-        return False
-    for other in pumps[1:]:
-        change, change_u = _change(other, column, (first, learned_to), (start, end))
-        alike = ALIKE_SHARE <= change / own <= 1.0 / ALIKE_SHARE
-        if not (alike and abs(change) > CLEAR * change_u):
-            return False
-    return True
+    own, *others = _changes(pumps, column, learned_to, (start, end))
+    return _is_clear(own) and all(
+        ALIKE_SHARE <= other[0] / own[0] <= 1.0 / ALIKE_SHARE and _is_clear(other)
+        for other in others
+    )
 
 
 def moved_by_one_part(
@@ -188,13 +196,12 @@ def moved_by_one_part(
         False where some pump's error differs from the first one's beyond doubt; what is unsure
         contradicts nothing.
     """
-    first = min(frame["time"].min() for frame in pumps)
-    shown = []
-    for frame, part in zip(pumps, parts, strict=True):
-        if not abs(part) > 0.0:
-            continue
-        change, u = _change(frame, column, (first, learned_to), (start, end))
-        shown.append((change / part, abs(u / part)))
+    changes = _changes(pumps, column, learned_to, (start, end))
+    shown = [
+        (change / part, abs(u / part))
+        for (change, u), part in zip(changes, parts, strict=True)
+        if abs(part) > 0.0
+    ]
     error, error_u = np.array(shown or [(np.nan, np.nan)]).T
     apart = np.abs(error - error[0])
     # The slope of a curve is itself known only so well.
@@ -224,14 +231,10 @@ def stood(
     """
     if len(pumps) < 2:
         return False
-    first = min(frame["time"].min() for frame in pumps)
-    own, own_u = _change(pumps[0], column, (first, learned_to), (start, end))
-    if not abs(own) > CLEAR * own_u:
-        return False
-    moved = [_change(other, column, (first, learned_to), (start, end)) for other in pumps[1:]]
-    return any(
-        float(np.sign(own)) * change + 2.0 * change_u < ALIKE_SHARE * abs(own)
-        for change, change_u in moved
+    own, *others = _changes(pumps, column, learned_to, (start, end))
+    return _is_clear(own) and any(
+        float(np.sign(own[0])) * change + 2.0 * change_u < ALIKE_SHARE * abs(own[0])
+        for change, change_u in others
     )
 
 

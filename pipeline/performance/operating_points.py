@@ -272,11 +272,7 @@ def instrument_uncertainty(tag: Tag | None, value: np.ndarray) -> Uncertainty:
     """Give the standard uncertainty of readings of a tag; zero without a tag."""
     if tag is None:
         return Uncertainty(np.zeros_like(value), np.zeros_like(value))
-    a, size = tag.accuracy, np.abs(value)
-    return Uncertainty(
-        np.hypot(a.systematic_absolute, a.systematic_relative * size),
-        np.hypot(a.random_absolute, a.random_relative * size),
-    )
+    return Uncertainty(tag.accuracy.systematic_u(value), tag.accuracy.random_u(value))
 
 
 def _uncertainty(

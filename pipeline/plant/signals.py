@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from pipeline.plant.validity import BEGINNING
@@ -42,6 +44,16 @@ class Accuracy:
     drift_absolute: float = 0.0
     drift_relative: float = 0.0
     assumed: bool = False
+
+    def systematic_u(self, reading: npt.ArrayLike) -> npt.NDArray[np.float64]:
+        """Give the systematic standard uncertainty of readings, in their unit."""
+        size = np.abs(np.asarray(reading, dtype=np.float64))
+        return np.hypot(self.systematic_absolute, self.systematic_relative * size)
+
+    def random_u(self, reading: npt.ArrayLike) -> npt.NDArray[np.float64]:
+        """Give the random standard uncertainty of single readings, in their unit."""
+        size = np.abs(np.asarray(reading, dtype=np.float64))
+        return np.hypot(self.random_absolute, self.random_relative * size)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

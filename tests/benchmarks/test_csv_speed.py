@@ -14,6 +14,7 @@ import sys
 from collections import defaultdict
 from pathlib import Path
 
+import fresh_process
 import pytest
 
 pytestmark = pytest.mark.benchmark
@@ -25,16 +26,8 @@ ROWS = int(os.environ.get("BENCHMARK_CSV_ROWS", "12000000"))
 
 def timed(case, file):
     """Seconds, what was read, peak memory in MB and processor seconds of a fresh process."""
-    process = subprocess.Popen(
-        [sys.executable, RUNS, case, file], stdout=subprocess.PIPE, text=True
-    )
-    with process.stdout as output:
-        seconds, *said = output.read().split()
-    # wait4 tells this child's own peak, getrusage only the largest child's so far.
-    _, status, usage = os.wait4(process.pid, 0)
-    process.returncode = os.waitstatus_to_exitcode(status)
-    assert process.returncode == 0
-    return float(seconds), said, usage.ru_maxrss / 1024, usage.ru_utime + usage.ru_stime
+    (seconds, *said), peak, cpu = fresh_process.timed(RUNS, case, file)
+    return float(seconds), said, peak, cpu
 
 
 @pytest.fixture(scope="module")

@@ -15,6 +15,7 @@ import sys
 from collections import defaultdict
 from pathlib import Path
 
+import fresh_process
 import pyarrow.parquet as pq
 import pytest
 
@@ -42,20 +43,10 @@ def exports(tmp_path_factory):
 
 
 def timed(case, file, folder):
-    """Seconds, digest and peak memory in MB of one fresh process."""
+    """Seconds, digest, peak memory in MB and processor seconds of one fresh process."""
     folder.mkdir(exist_ok=True)
-    process = subprocess.Popen(
-        [sys.executable, HERE / "grid_runs.py", case, file, folder],
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    with process.stdout as output:
-        said = output.read().split()
-    # wait4 tells this child's own peak, getrusage only the largest child's so far.
-    _, status, usage = os.wait4(process.pid, 0)
-    process.returncode = os.waitstatus_to_exitcode(status)
-    assert process.returncode == 0
-    return float(said[0]), said[1:], usage.ru_maxrss / 1024, usage.ru_utime + usage.ru_stime
+    said, peak, cpu = fresh_process.timed(HERE / "grid_runs.py", case, file, folder)
+    return float(said[0]), said[1:], peak, cpu
 
 
 CASES = {

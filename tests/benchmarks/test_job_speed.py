@@ -21,24 +21,13 @@ import sys
 from pathlib import Path
 
 import pytest
+from fresh_process import timed
 
 pytestmark = pytest.mark.benchmark
 
 HERE = Path(__file__).parent
 ROUNDS = int(os.environ.get("BENCHMARK_ROUNDS", "3"))
 EXPORTS = {"sorted": ("sorted", 1), "interleaved": ("interleaved", 1), "three years": ("sorted", 3)}
-
-
-def timed(*command):
-    """What a fresh process printed, its peak memory in MB and its processor seconds."""
-    process = subprocess.Popen([sys.executable, *command], stdout=subprocess.PIPE, text=True)
-    with process.stdout as output:
-        said = output.read().split()
-    # wait4 tells this child's own peak, getrusage only the largest child's so far.
-    _, status, usage = os.wait4(process.pid, 0)
-    process.returncode = os.waitstatus_to_exitcode(status)
-    assert process.returncode == 0
-    return said, usage.ru_maxrss / 1024, usage.ru_utime + usage.ru_stime
 
 
 @pytest.fixture(scope="module")

@@ -6,14 +6,12 @@ Processes are really killed; no outside source applies.
 from __future__ import annotations
 
 import os
-import signal
 import subprocess
 import sys
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from processes import processes_of, wait_for
+from processes import kill_when, processes_of
 from small_station import SmallStation
 
 import flows
@@ -21,8 +19,6 @@ import flows
 ROOT = Path(flows.__file__).parent.parent
 PATIENCE = 120.0
 """Wait for processes to start on a busy machine [s]."""
-SOON = 10.0
-"""After a kill all processes are gone within this [s]; common practice, no source."""
 
 HELD = """
 import subprocess, sys, time
@@ -36,19 +32,6 @@ with guard() as told:
 """
 
 
-def kill_when(run: subprocess.Popen[str], wanted: Callable[[], bool]) -> None:
-    """Kill a program when something is so; all that it started must then end by itself."""
-    try:
-        assert wait_for(wanted, PATIENCE), processes_of(run.pid)
-        run.kill()
-        run.wait()
-        assert wait_for(lambda: not processes_of(run.pid), SOON), processes_of(run.pid)
-    finally:
-        for process in processes_of(run.pid):
-            os.kill(process, signal.SIGKILL)
-        run.communicate()
-
-
 def test_what_a_guard_was_told_of_ends_with_a_killed_program():
     run = subprocess.Popen(
         [sys.executable, "-c", HELD],
@@ -59,7 +42,7 @@ def test_what_a_guard_was_told_of_ends_with_a_killed_program():
     )
     assert run.stdout is not None
     assert run.stdout.readline() == "told\n"
-    kill_when(run, lambda: len(processes_of(run.pid)) == 3)
+    kill_when(run, lambda: len(processes_of(run.pid)) == 3, PATIENCE)
 
 
 @pytest.mark.slow
@@ -73,7 +56,11 @@ def test_a_killed_flow_takes_its_server_with_it(station: SmallStation, tmp_path:
         text=True,
         start_new_session=True,
     )
-    kill_when(run, lambda: any("uvicorn" in text for text in processes_of(run.pid).values()))
+
+    def starts() -> bool:
+        return any("uvicorn" in text for text in processes_of(run.pid).values())
+
+    kill_when(run, starts, PATIENCE)
 
 
 @pytest.fixture

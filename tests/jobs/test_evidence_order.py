@@ -68,6 +68,14 @@ def nights(draw: st.DrawFn) -> list[list[int]]:
     return [list(order[a:b]) for a, b in itertools.pairwise(edges)]
 
 
+def assert_same_in_nights(nights: list[list[int]], backfilled: SmallStation) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        station = SmallStation(Path(folder) / "station")
+        for days in nights:
+            run_plant(station.bring(*days).plant)
+        assert_same_tables(station, backfilled)
+
+
 @given(nights=nights())
 @settings(
     max_examples=3,
@@ -80,11 +88,7 @@ def nights(draw: st.DrawFn) -> list[list[int]]:
 def test_any_split_and_late_files_equal_one_backfill(
     backfilled: SmallStation, nights: list[list[int]]
 ):
-    with tempfile.TemporaryDirectory() as folder:
-        station = SmallStation(Path(folder) / "station")
-        for days in nights:
-            run_plant(station.bring(*days).plant)
-        assert_same_tables(station, backfilled)
+    assert_same_in_nights(nights, backfilled)
 
 
 @pytest.mark.slow
@@ -98,11 +102,7 @@ def test_any_split_and_late_files_equal_one_backfill(
 def test_many_splits_and_late_files_equal_one_backfill(
     backfilled: SmallStation, nights: list[list[int]]
 ):
-    with tempfile.TemporaryDirectory() as folder:
-        station = SmallStation(Path(folder) / "station")
-        for days in nights:
-            run_plant(station.bring(*days).plant)
-        assert_same_tables(station, backfilled)
+    assert_same_in_nights(nights, backfilled)
 
 
 def test_a_rebuild_there_and_back_gives_the_same_bytes(backfilled: SmallStation, copy_of: Copy):

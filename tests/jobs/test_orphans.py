@@ -5,18 +5,14 @@ Processes are really killed; no outside source applies.
 
 from __future__ import annotations
 
-import os
-import signal
 import subprocess
 import sys
 from pathlib import Path
 
-from processes import processes_of, wait_for
+from processes import kill_when, processes_of
 
 PATIENCE = 60.0
 """Wait for processes to start on a busy machine [s]."""
-SOON = 10.0
-"""After a kill all processes are gone within this [s]; common practice, no source."""
 
 RUN = """
 import time
@@ -33,16 +29,8 @@ def test_a_killed_run_takes_its_processes_with_it(tmp_path: Path):
     script.write_text(RUN.format(tasks=8), "utf-8")
     run = subprocess.Popen([sys.executable, str(script)], start_new_session=True)
 
-    def forked() -> int:
-        return sum("forkserver" in text for text in processes_of(run.pid).values())
-
-    try:
+    def both_work() -> bool:
         # The fork server and both workers.
-        assert wait_for(lambda: forked() >= 3, PATIENCE), processes_of(run.pid)
-        run.kill()
-        run.wait()
-        assert wait_for(lambda: not processes_of(run.pid), SOON), processes_of(run.pid)
-    finally:
-        for process in processes_of(run.pid):
-            os.kill(process, signal.SIGKILL)
-        run.wait()
+        return sum("forkserver" in text for text in processes_of(run.pid).values()) >= 3
+
+    kill_when(run, both_work, PATIENCE)

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import os
+import signal
+import subprocess
 import time
 from collections.abc import Callable
 from pathlib import Path
+
+SOON = 10.0
+"""After a kill all processes are gone within this [s]; common practice, no source."""
 
 
 def processes_of(session: int) -> dict[int, str]:
@@ -29,3 +35,16 @@ def wait_for(wanted: Callable[[], bool], patience: float) -> bool:
             return False
         time.sleep(0.05)
     return True
+
+
+def kill_when(run: subprocess.Popen[str], wanted: Callable[[], bool], patience: float) -> None:
+    """Kill a program when something is so; all that it started must then end by itself."""
+    try:
+        assert wait_for(wanted, patience), processes_of(run.pid)
+        run.kill()
+        run.wait()
+        assert wait_for(lambda: not processes_of(run.pid), SOON), processes_of(run.pid)
+    finally:
+        for process in processes_of(run.pid):
+            os.kill(process, signal.SIGKILL)
+        run.communicate()
