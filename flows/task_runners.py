@@ -28,7 +28,8 @@ from prefect.task_runners import ProcessPoolTaskRunner, TaskRunner, ThreadPoolTa
 
 from flows.outcome import try_again
 from pipeline.errors import Fault, PlantFileError
-from pipeline.jobs.workers import Call, Told, Workers, end_with_parent, processors
+from pipeline.jobs.processes import end_with_parent, processors
+from pipeline.jobs.workers import Call, Told, Workers
 
 RUNNER, WORKERS = "GAUGELESS_RUNNER", "GAUGELESS_WORKERS"
 _SCHEMES = ("tcp://", "tls://", "ucx://", "ws://", "wss://")

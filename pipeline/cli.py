@@ -180,7 +180,7 @@ def _version_or_help(options: argparse.Namespace, parser: argparse.ArgumentParse
 
 def _run(options: argparse.Namespace) -> int:
     from pipeline.jobs.nightly import run_plant
-    from pipeline.jobs.workers import processors
+    from pipeline.jobs.processes import processors
 
     with _progress(options.json) as progress:
         result = run_plant(
@@ -198,7 +198,7 @@ def _run(options: argparse.Namespace) -> int:
 def _demo(options: argparse.Namespace) -> int:
     from pipeline.jobs.demo import prepare_demo
     from pipeline.jobs.nightly import run_plant
-    from pipeline.jobs.workers import processors
+    from pipeline.jobs.processes import processors
 
     plant_file = prepare_demo(options.folder)
     with _progress(options.json) as progress:
@@ -210,7 +210,7 @@ def _backtest(options: argparse.Namespace) -> int:
     from pipeline.jobs.backtest import run_backtest
     from pipeline.jobs.backtest_summary import backtest_summary, backtest_text
     from pipeline.jobs.nightly import PAGE
-    from pipeline.jobs.workers import processors
+    from pipeline.jobs.processes import processors
 
     with _progress(options.json) as progress:
         result = run_backtest(

@@ -38,11 +38,11 @@ from pipeline.jobs.money import build_money
 from pipeline.jobs.outlook import build_outlook
 from pipeline.jobs.perform import compare, find_baselines, roll_up
 from pipeline.jobs.points import allocate_flows, build_points
+from pipeline.jobs.processes import workers as hold_workers
 from pipeline.jobs.pump_lines import build_pumps
 from pipeline.jobs.suction import check_gauges_and_fit
 from pipeline.jobs.trends import find_trends
 from pipeline.jobs.workers import Workers
-from pipeline.jobs.workers import workers as hold_workers
 from pipeline.months import month_bounds, months_between
 from pipeline.plant import Plant, read_plant
 from pipeline.plant.side_files import Acknowledgement, Event, Notes

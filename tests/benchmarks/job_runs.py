@@ -91,7 +91,7 @@ def main(file: Path, folder: Path) -> None:
     from pipeline.jobs.evidence import last_sample
     from pipeline.jobs.ingest import ingest
     from pipeline.jobs.measure import measure
-    from pipeline.jobs.workers import workers
+    from pipeline.jobs.processes import workers
     from pipeline.plant import read_plant
     from pipeline.tables.store import Store, open_tables
 

@@ -21,7 +21,7 @@ from pipeline.jobs.flag_circumstances import _on_level
 from pipeline.jobs.flagging import find_flags
 from pipeline.jobs.hours import HOURS
 from pipeline.jobs.perform import compare, find_baselines
-from pipeline.jobs.workers import workers
+from pipeline.jobs.processes import workers
 from pipeline.plant import read_plant
 from pipeline.plant.side_files import Event
 from pipeline.tables.catalogue import BY_NAME

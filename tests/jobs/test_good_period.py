@@ -9,7 +9,7 @@ from small_station import SmallStation
 
 from pipeline.jobs.context import Fingerprints, Run
 from pipeline.jobs.perform import find_baselines
-from pipeline.jobs.workers import workers
+from pipeline.jobs.processes import workers
 from pipeline.performance.good_period import first_change
 from pipeline.plant import read_plant
 from pipeline.plant.side_files import Event

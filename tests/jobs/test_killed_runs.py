@@ -22,7 +22,7 @@ from small_station import DAYS, SmallStation
 
 from pipeline.cli import main
 from pipeline.jobs.nightly import run_plant
-from pipeline.jobs.workers import Processes
+from pipeline.jobs.processes import Processes
 
 Copy = Callable[[SmallStation], SmallStation]
 Work = Callable[[str], None]

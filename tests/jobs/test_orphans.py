@@ -16,7 +16,8 @@ PATIENCE = 60.0
 
 RUN = """
 import time
-from pipeline.jobs.workers import Call, workers
+from pipeline.jobs.processes import workers
+from pipeline.jobs.workers import Call
 
 if __name__ == "__main__":
     with workers(2) as held:
