@@ -1,25 +1,23 @@
-"""Baselines of a run: which holds when, learned or declared, and what they are kept as."""
+"""Baselines of a run, learned or declared, and operating points held against them."""
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from pipeline.errors import InsufficientEvidenceError
-from pipeline.hydraulics.drivers import electrical_power
 from pipeline.hydraulics.head import STANDARD_GRAVITY
 from pipeline.jobs.context import Run
+from pipeline.jobs.pump_epochs import Epoch
 from pipeline.months import months_between
 from pipeline.performance.baseline import BaselineCurve
 from pipeline.performance.deviation import deviation
 from pipeline.performance.good_period import FEWEST_LEARNING_DAYS, LEARNING_DAYS, first_change
-from pipeline.performance.operating_points import STEADY, motor_of
+from pipeline.performance.operating_points import STEADY
 from pipeline.plant import Pump
-from pipeline.plant.side_files import Event
 from pipeline.plant.types import BEGINNING
 
 LEAST_POINTS = 200
@@ -27,7 +25,6 @@ MOST_STARTS = 4
 """How often a good period is looked for again after a change in its first days."""
 
 DECLARED, DETECTED = "declared", "detected"
-CURVE_POINTS = 41
 
 _COLUMNS = (
     "pump",
@@ -52,23 +49,6 @@ _COLUMNS = (
     "npsh_available",
     "level_only_total_head",
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Epoch:
-    """A span in which one baseline holds.
-
-    Parameters
-    ----------
-    pump : Pump
-        The pump as it was.
-    start, end : Timestamp
-        The span, UTC.
-    """
-
-    pump: Pump
-    start: pd.Timestamp
-    end: pd.Timestamp
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,49 +83,9 @@ class Baseline:
     reason: str = ""
 
 
-def epochs_of(versions: Sequence[Pump], events: Iterable[Event], end: pd.Timestamp) -> list[Epoch]:
-    """Cut a pump's life where a new baseline must start.
-
-    Parameters
-    ----------
-    versions : sequence of Pump
-        Its versions in the plant file, oldest first.
-    events : iterable of Event
-        Of the whole plant.
-    end : Timestamp
-        End of the last epoch, UTC.
-
-    Returns
-    -------
-    list of Epoch
-        In order. A version cuts only if impeller side or driver changed, an event only if it
-        is an overhaul or an impeller.
-    """
-    starts = {versions[0].valid_from}
-    for before, after in itertools.pairwise(versions):
-        if _machine(before) != _machine(after):
-            starts.add(after.valid_from)
-    starts |= {
-        event.time
-        for event in events
-        if event.pump == versions[0].id and event.kind in ("overhaul", "impeller")
-    }
-    ordered = sorted(start for start in starts if start < end)
-    spans = zip(ordered, [*ordered[1:], end], strict=True)
-    return [Epoch(pump=_at(versions, start), start=start, end=stop) for start, stop in spans]
-
-
 def starts_of(baselines: Iterable[Baseline]) -> list[tuple[str, str]]:
     """Give pump and start of each baseline, an input of all that they cut."""
     return [(b.epoch.pump.id, b.epoch.start.isoformat()) for b in baselines]
-
-
-def _machine(pump: Pump) -> tuple[object, ...]:
-    return (pump.reference_speed, pump.driver, pump.baseline_curve, pump.baseline_from)
-
-
-def _at(versions: Sequence[Pump], time: pd.Timestamp) -> Pump:
-    return [v for v in versions if v.valid_from <= time or v is versions[0]][-1]
 
 
 def steady_points(run: Run, pump: str, start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
@@ -329,89 +269,3 @@ def _first_days(run: Run, pump: str, start: pd.Timestamp, end: pd.Timestamp) -> 
     if not found:
         return pd.DataFrame(columns=list(_COLUMNS))
     return pd.concat(found, ignore_index=True)
-
-
-def baseline_rows(baselines: Sequence[Baseline]) -> pd.DataFrame:
-    """Give the rows of the ``baselines`` table."""
-    rows = []
-    for b in baselines:
-        curve = b.curve
-        rows.append(
-            {
-                "pump": b.epoch.pump.id,
-                "start": b.epoch.start,
-                "source": b.source,
-                "period": b.period,
-                "reason": b.reason,
-                "status": curve.status_ if curve is not None else "insufficient_points",
-                "learned_from": b.learned_from,
-                "learned_to": b.learned_to,
-                "points": int(curve.n_points_) if curve is not None else 0,
-                "flow_low": curve.q_min_ if curve is not None else np.nan,
-                "flow_high": curve.q_max_ if curve is not None else np.nan,
-                "best_efficiency_flow": (
-                    curve.best_efficiency_flow_ if curve is not None else np.nan
-                ),
-                "best_efficiency": (
-                    float(_overall(b, curve, np.array([curve.best_efficiency_flow_]))[1][0])
-                    if curve is not None
-                    else np.nan
-                ),
-            }
-        )
-    return pd.DataFrame(rows)
-
-
-def curve_rows(baselines: Sequence[Baseline]) -> pd.DataFrame:
-    """Give the rows of the ``baseline_curves`` table."""
-    pieces = []
-    for b in baselines:
-        curve = b.curve
-        if curve is None or curve.status_ != "ok":
-            continue
-        flow = np.linspace(curve.q_min_, curve.q_max_, CURVE_POINTS)
-        total_head, head_u = curve.predict_head(flow, return_std=True)
-        power, efficiency, efficiency_u = _overall(b, curve, flow)
-        pieces.append(
-            pd.DataFrame(
-                {
-                    "pump": b.epoch.pump.id,
-                    "start": b.epoch.start,
-                    "flow": flow,
-                    "total_head": total_head,
-                    "total_head_u95": 2.0 * head_u,
-                    "electrical_power": power,
-                    "overall_efficiency": efficiency,
-                    "overall_efficiency_u95": 2.0 * efficiency_u,
-                }
-            )
-        )
-    return pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()
-
-
-def _overall(
-    b: Baseline, curve: BaselineCurve, flow: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Electrical power, overall efficiency and its standard uncertainty along a baseline.
-
-    A maker's curve is one of shaft power: what the motor and the drive take is added as the
-    plant file describes them, and nothing is known of it where it does not.
-    """
-    power = np.asarray(curve.predict_power(flow), dtype=float)
-    efficiency, u = (np.asarray(a) for a in curve.predict_efficiency(flow, return_std=True))
-    if curve.power != "shaft_power":
-        return power, efficiency, u
-    motor, _ = motor_of(b.epoch.pump)
-    if motor is None:
-        nothing = np.full(len(flow), np.nan)
-        return nothing, nothing, nothing
-    d = b.epoch.pump.driver
-    drawn = np.asarray(
-        electrical_power(
-            power, motor, d.drive_efficiency, d.transmission_efficiency, d.power_measured_at
-        )
-    )
-    with np.errstate(invalid="ignore", divide="ignore"):
-        part = power / drawn
-        # The driver's uncertainty is a part of its own efficiency, independent of the curve's.
-        return drawn, efficiency * part, part * np.hypot(u, efficiency * d.efficiency_u)

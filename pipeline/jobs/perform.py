@@ -7,17 +7,10 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 import pandas as pd
 
-from pipeline.jobs.baselines import (
-    Baseline,
-    baseline_rows,
-    curve_rows,
-    deviation_from,
-    epochs_of,
-    learn,
-    starts_of,
-    suction_part,
-)
+from pipeline.jobs.baseline_tables import baseline_rows, curve_rows
+from pipeline.jobs.baselines import Baseline, deviation_from, learn, starts_of, suction_part
 from pipeline.jobs.context import Run
+from pipeline.jobs.pump_epochs import epochs_of
 from pipeline.jobs.workers import MonthJob, MonthMade, Workers, build_months
 from pipeline.months import Month, day_starts
 from pipeline.performance.baseline import BaselineCurve

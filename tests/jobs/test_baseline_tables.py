@@ -7,7 +7,9 @@ import pandas as pd
 import pytest
 from small_plant import a_pump
 
-from pipeline.jobs.baselines import Epoch, baseline_of, baseline_rows, curve_rows
+from pipeline.jobs.baseline_tables import baseline_rows, curve_rows
+from pipeline.jobs.baselines import baseline_of
+from pipeline.jobs.pump_epochs import Epoch
 from pipeline.plant import CurvePoint, Driver
 from pipeline.plant.types import BEGINNING
 

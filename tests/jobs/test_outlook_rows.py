@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 from small_plant import a_pump
 
-from pipeline.jobs.baselines import Baseline, Epoch
+from pipeline.jobs.baselines import Baseline
 from pipeline.jobs.outlook import _overhaul, _row
+from pipeline.jobs.pump_epochs import Epoch
 from pipeline.plant.types import BEGINNING
 from pipeline.tables.catalogue import BY_NAME
 

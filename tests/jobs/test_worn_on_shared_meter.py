@@ -7,8 +7,9 @@ import pandas as pd
 import pytest
 
 from pipeline.hydraulics.accuracy import Uncertainty
-from pipeline.jobs.baselines import Baseline, Epoch
+from pipeline.jobs.baselines import Baseline
 from pipeline.jobs.context import METERED, Fingerprints, Run
+from pipeline.jobs.pump_epochs import Epoch
 from pipeline.jobs.shared_flow import _curves, _shared_pump, head_since
 from pipeline.performance.allocation import allocate_flow
 from pipeline.performance.baseline import BaselineCurve

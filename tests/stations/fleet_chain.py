@@ -21,10 +21,11 @@ from pump_fleet import (
 )
 from richmond import SPECIFIC_WEIGHT
 
-from pipeline.jobs.baselines import Baseline, Epoch, baseline_of, deviation_from
+from pipeline.jobs.baselines import Baseline, baseline_of, deviation_from
 from pipeline.jobs.flag_circumstances import head_lean
 from pipeline.jobs.flagging import watched_of
 from pipeline.jobs.perform import daily_rows
+from pipeline.jobs.pump_epochs import Epoch
 from pipeline.jobs.trends import Drift, level_groups, one_trend
 from pipeline.performance.causes import Circumstances, Verdict, find_causes, flow_signature
 from pipeline.performance.circumstances import (
