@@ -209,7 +209,7 @@ def _demo(options: argparse.Namespace) -> int:
 def _backtest(options: argparse.Namespace) -> int:
     from pipeline.jobs.backtest import run_backtest
     from pipeline.jobs.backtest_summary import backtest_summary, backtest_text
-    from pipeline.jobs.nightly import PAGE
+    from pipeline.jobs.page import PAGE
     from pipeline.jobs.processes import processors
 
     with _progress(options.json) as progress:

@@ -19,12 +19,13 @@ import pyarrow.parquet as pq
 from pipeline.backtest.assumptions import BUILT_IN, Assumption
 from pipeline.backtest.designs import DESIGNS, Design, Span
 from pipeline.backtest.scores import span_scores
-from pipeline.jobs.backtest_plan import Plan, Unit, committed_as_of, plan_backtest
+from pipeline.jobs.backtest_plan import Plan, Unit, plan_backtest
 from pipeline.jobs.backtest_unit import SAMPLE, SUMS, is_done, run_unit, unit_file
 from pipeline.jobs.context import STAGE_VERSIONS, Outcome, Progress, Run, no_progress
 from pipeline.jobs.gauge_decisions import GaugeTerms, decide_gauges
-from pipeline.jobs.nightly import write_page_of
+from pipeline.jobs.page import write_page_of
 from pipeline.jobs.processes import workers as hold_workers
+from pipeline.jobs.settings import committed_as_of
 from pipeline.jobs.workers import Call, Workers
 from pipeline.performance.good_period import LEARNING_DAYS
 from pipeline.plant import Plant

@@ -15,11 +15,11 @@ from pipeline.jobs.context import EVENTS, STAGE_VERSIONS, Fingerprints, Run, eve
 from pipeline.jobs.hours import HOURS, read_hours
 from pipeline.jobs.line_checks import barred
 from pipeline.jobs.line_epochs import line_epochs
-from pipeline.jobs.nightly import SETTINGS
+from pipeline.jobs.settings import committed_as_of, read_settings, stages_changed
 from pipeline.months import Month, months_between
 from pipeline.plant import Plant, read_plant
 from pipeline.plant.side_files import Event, read_events, read_survey
-from pipeline.tables.store import Generation, inputs_digest, open_tables
+from pipeline.tables.store import inputs_digest, open_tables
 
 WORK_FOLDER = "backtest"
 EVIDENCE_MONTHS = 24
@@ -147,14 +147,10 @@ def plan_backtest(
     _check_pumps(plant, pumps)
     tables = open_tables(plant.data_folder)
     fingerprints = Fingerprints.of(plant, survey)
-    settings: pd.Series[str] = pd.Series(dtype=str)
-    if tables.has(SETTINGS):
-        settings = tables.read(SETTINGS).set_index("name")["value"]
+    settings = read_settings(tables)
     if "as_of" not in settings:
         raise StoreError(f"{plant.data_folder} holds no samples yet: run `gaugeless run` first.")
-    changed = [n for n in ("read", "measure", "suction", "perform")
-               if settings[n] != getattr(fingerprints, n)]  # fmt: skip
-    if changed:
+    if stages_changed(settings, fingerprints):
         raise RebuildNeededError(
             "Plant file or code changed since the tables were made: back-tests use the tables. "
             "Run `gaugeless run PLANT --rebuild` first."
@@ -186,11 +182,6 @@ def plan_backtest(
     units = tuple(_units(plan, run, months))
     return Plan(**{name: getattr(plan, name) for name in plan.__slots__ if name != "units"},
                 units=units)  # fmt: skip
-
-
-def committed_as_of(tables: Generation) -> pd.Timestamp:
-    """Give the instant before which evidence counted in the last run [UTC]."""
-    return pd.Timestamp(str(tables.read(SETTINGS).set_index("name")["value"]["as_of"]))
 
 
 def _check_pumps(plant: Plant, pumps: Sequence[str] | None) -> None:

@@ -15,19 +15,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
-import pyarrow as pa
 
-from pipeline.errors import Fault, GaugelessError, RebuildNeededError
-from pipeline.jobs.baselines import Baseline
-from pipeline.jobs.context import (
-    EVENTS,
-    Fingerprints,
-    Outcome,
-    Progress,
-    Run,
-    events_digest,
-    no_progress,
-)
+from pipeline.errors import GaugelessError
+from pipeline.exports.ledger import Entry
+from pipeline.jobs.context import EVENTS, Fingerprints, Outcome, Progress, Run, no_progress
 from pipeline.jobs.event_effects import build_event_effects
 from pipeline.jobs.evidence import first_sample, last_sample
 from pipeline.jobs.flagging import find_flags
@@ -36,16 +27,24 @@ from pipeline.jobs.logs import log_to_file
 from pipeline.jobs.measure import measure
 from pipeline.jobs.money import build_money
 from pipeline.jobs.outlook import build_outlook
+from pipeline.jobs.page import write_page_of
 from pipeline.jobs.perform import compare, find_baselines, roll_up
 from pipeline.jobs.points import allocate_flows, build_points
 from pipeline.jobs.processes import workers as hold_workers
 from pipeline.jobs.pump_lines import build_pumps
+from pipeline.jobs.settings import (
+    digests_of,
+    read_settings,
+    rebuild_needed,
+    stages_changed,
+    write_settings,
+)
 from pipeline.jobs.suction import check_gauges_and_fit
 from pipeline.jobs.trends import find_trends
 from pipeline.jobs.workers import Workers
 from pipeline.months import month_bounds, months_between
 from pipeline.plant import Plant, read_plant
-from pipeline.plant.side_files import Acknowledgement, Event, Notes
+from pipeline.plant.side_files import Notes
 from pipeline.tables.catalogue import PUBLISHED
 from pipeline.tables.contracts import dictionary_rows
 from pipeline.tables.store import Stage, Store, inputs_digest
@@ -54,16 +53,6 @@ if TYPE_CHECKING:
     from pipeline.tables.publish import Published
 
 _log = logging.getLogger(__name__)
-
-SETTINGS = "settings"
-ACKNOWLEDGED = "acknowledgements"
-PAGE = "report.html"
-_STAGE_WORDS = {
-    "read": "how exports are read",
-    "measure": "tags, grid or site",
-    "suction": "suction side, pumps or liquid",
-    "perform": "drivers, baselines or tariff",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,16 +176,11 @@ def _run(
 ) -> RunResult:
     as_of, started = asked.as_of, asked.started
     fingerprints = Fingerprints.of(plant, notes.survey)
-    before = _settings(stage)
-    seen = {
-        ACKNOWLEDGED: inputs_digest(repr(notes.acknowledgements)),
-        EVENTS: events_digest(notes.events),
-    }
-    changed_stages = [
-        name for name in _STAGE_WORDS if before and before.get(name) != getattr(fingerprints, name)
-    ]
+    before = read_settings(stage)
+    seen = digests_of(notes)
+    changed_stages = stages_changed(before, fingerprints)
     if changed_stages and not asked.rebuild:
-        raise _rebuild_needed(stage, changed_stages)
+        raise rebuild_needed(stage, changed_stages)
     committed = pd.Timestamp(before["as_of"]) if "as_of" in before else None
     run = Run(
         plant=plant,
@@ -225,17 +209,12 @@ def _run(
         run.outcome.note("no samples yet: nothing to compute.")
         run.as_of = run.as_of if committed is None else committed
         return _finish(run, stage, started, committed, seen)
-    # A sample from the future is a wrong clock, not evidence, and the ledger's last time does
-    # not follow it; time that passes without a sample is none either. So a night without news
-    # changes nothing.
-    run.as_of = min(started if as_of is None else as_of, latest.ceil("s") + _SECOND)
-    if committed is not None:
-        run.as_of = max(run.as_of, committed)
+    run.as_of = _instant(asked, latest, committed)
     read_before = all(before.get(name) == digest for name, digest in seen.items())
     old = read_before and run.as_of == committed
     if before and not read_before:
         # Kept even where no table depends on what changed: it is told once.
-        _write_settings(run, stage, seen, run.as_of)
+        write_settings(run, stage, seen, run.as_of)
     if before and before.get(EVENTS) != seen[EVENTS]:
         run.outcome.note(
             f"{plant.events or 'Events'}: changed since the last run; what depends on it was made "
@@ -244,28 +223,11 @@ def _run(
     if before and not changed_stages and old and not stage.has_changes:
         # No news at all: every table is a function of what has not changed.
         return _result(run, stage.generation, False, committed)
-    stops = [run.as_of]
-    start = first_sample(ledger) if committed is None else committed
-    if asked.commit_every and start is not None:
-        stops = _stops(start, run.as_of, asked.commit_every, run.zone)
-        if committed is None:
-            # What was read is kept, whatever happens to the first months.
-            stops.insert(0, start)
     total = Outcome()
     changed = False
-    for stop in stops:
+    for stop in _stops(run, asked.commit_every, first_sample(ledger), committed):
         run.as_of = stop
-        # What is planned, or was done after the night that is looked at, has not happened yet.
-        events = [event for event in notes.events if event.time < stop]
-        measure(run, held, ledger)
-        check_gauges_and_fit(run, held, events, notes.survey)
-        build_points(run, held)
-        baselines = find_baselines(run, held, events)
-        allocate_flows(run, held, baselines)
-        roll_up(run, held)
-        compare(run, held, baselines)
-        find_trends(run, held, baselines)
-        _finish_tables(run, held, baselines, events, notes.acknowledgements)
+        _build_tables(run, held, notes, ledger)
         result = _finish(run, stage, started, stop, seen)
         changed |= result.changed
         total.add(run.outcome)
@@ -274,28 +236,30 @@ def _run(
     return _result(run, stage.generation, changed, run.as_of)
 
 
-def _stops(start: pd.Timestamp, end: pd.Timestamp, every: int, zone: str) -> list[pd.Timestamp]:
+def _instant(asked: _Asked, latest: pd.Timestamp, committed: pd.Timestamp | None) -> pd.Timestamp:
+    """Instant before which evidence counts; it never goes back.
+
+    A sample from the future is a wrong clock, not evidence, and the ledger's last time does not
+    follow it; time that passes without a sample is none either. So a night without news changes
+    nothing.
+    """
+    until = asked.started if asked.as_of is None else asked.as_of
+    instant = min(until, latest.ceil("s") + _SECOND)
+    return instant if committed is None else max(instant, committed)
+
+
+def _stops(
+    run: Run, every: int | None, first: pd.Timestamp | None, committed: pd.Timestamp | None
+) -> list[pd.Timestamp]:
     """Instants to publish at: after every so many months of the station, and at the end."""
-    ends = [month_bounds(month, zone)[1] for month in months_between(start, end, zone)]
-    return [*(e for e in ends[every - 1 :: every] if start < e < end), end]
-
-
-def write_page_of(
-    plant: Plant, changed: bool, outcome: Outcome, held: Workers, progress: Progress
-) -> None:
-    """Write the page unless it is current; the tables are published, whatever becomes of it."""
-    from pipeline.report import write_page
-    from pipeline.tables.store import open_tables
-
-    path = plant.data_folder / PAGE
-    if path.exists() and not changed:
-        return
-    progress("writing the page", 0, 1)
-    try:
-        write_page(open_tables(plant.data_folder), plant, path, held.pool())
-    except (GaugelessError, OSError, ValueError) as error:
-        _log.exception("the page was not written")
-        outcome.fail(f"{PAGE}: the page could not be written ({error}); the tables are whole.")
+    end = run.as_of
+    start = first if committed is None else committed
+    if not every or start is None:
+        return [end]
+    ends = [month_bounds(month, run.zone)[1] for month in months_between(start, end, run.zone)]
+    stops = [*(e for e in ends[every - 1 :: every] if start < e < end), end]
+    # What was read is kept, whatever happens to the first months.
+    return [start, *stops] if committed is None else stops
 
 
 def _publish(result: RunResult, progress: Progress) -> RunResult:
@@ -315,14 +279,19 @@ def _publish(result: RunResult, progress: Progress) -> RunResult:
 _SECOND = pd.Timedelta(seconds=1)
 
 
-def _finish_tables(
-    run: Run,
-    held: Workers,
-    baselines: list[Baseline],
-    events: Sequence[Event],
-    acknowledgements: Sequence[Acknowledgement],
-) -> None:
-    find_flags(run, baselines, events, acknowledgements)
+def _build_tables(run: Run, held: Workers, notes: Notes, ledger: Sequence[Entry]) -> None:
+    """Build every table from the evidence before the run's instant."""
+    # What is planned, or was done after the night that is looked at, has not happened yet.
+    events = [event for event in notes.events if event.time < run.as_of]
+    measure(run, held, ledger)
+    check_gauges_and_fit(run, held, events, notes.survey)
+    build_points(run, held)
+    baselines = find_baselines(run, held, events)
+    allocate_flows(run, held, baselines)
+    roll_up(run, held)
+    compare(run, held, baselines)
+    find_trends(run, held, baselines)
+    find_flags(run, baselines, events, notes.acknowledgements)
     build_money(run, held, baselines)
     build_event_effects(run, held, baselines, events)
     build_outlook(run, baselines)
@@ -346,7 +315,7 @@ def _finish(
     """Record the run and commit, unless nothing changed at all."""
     if not stage.has_changes:
         return _result(run, stage.generation, False, as_of)
-    _write_settings(run, stage, seen, as_of)
+    write_settings(run, stage, seen, as_of)
     row = pd.DataFrame(
         [
             {
@@ -381,42 +350,6 @@ def _result(run: Run, generation: int, changed: bool, as_of: pd.Timestamp | None
         changed=changed,
         as_of=as_of,
         outcome=run.outcome,
-    )
-
-
-def _settings(stage: Stage) -> dict[str, str]:
-    if not stage.has(SETTINGS):
-        return {}
-    table = stage.read_arrow(SETTINGS)
-    names, values = table.column("name").to_pylist(), table.column("value").to_pylist()
-    return dict(zip(names, values, strict=True))
-
-
-def _write_settings(
-    run: Run, stage: Stage, seen: Mapping[str, str], as_of: pd.Timestamp | None
-) -> None:
-    values = {name: getattr(run.fingerprints, name) for name in _STAGE_WORDS}
-    values |= seen
-    if as_of is not None:  # before the first sample there is no such instant
-        values["as_of"] = as_of.isoformat()
-    names = sorted(values)
-    stage.write(SETTINGS, None, pa.table({"name": names, "value": [values[n] for n in names]}))
-
-
-def _rebuild_needed(stage: Stage, changed: Sequence[str]) -> RebuildNeededError:
-    months = stage.months("measurements")
-    span = f"{months[0]} to {months[-1]}" if months else "none yet"
-    faults = [
-        Fault(
-            _STAGE_WORDS[name],
-            "a change since the tables were made",
-            "tables made from what the plant file says now",
-            f"Months {span} would be made again.",
-        )
-        for name in changed
-    ]
-    return RebuildNeededError(
-        "Plant file or code changed: run again with --rebuild to agree to a rebuild.", faults
     )
 
 
