@@ -10,7 +10,7 @@ import pandas as pd
 from pipeline.hydraulics.drivers import electrical_power
 from pipeline.jobs.baselines import Baseline
 from pipeline.performance.baseline import BaselineCurve
-from pipeline.performance.operating_points import motor_of
+from pipeline.performance.shaft_power import motor_of
 
 CURVE_POINTS = 41
 

@@ -12,8 +12,9 @@ from pipeline.jobs.context import Run
 from pipeline.jobs.money import excess_energy
 from pipeline.jobs.perform import with_u95
 from pipeline.jobs.use import hours_of, use_of
-from pipeline.performance.operating_points import STATUSES, STEADY, motor_of
+from pipeline.performance.operating_points import STATUSES, STEADY
 from pipeline.performance.rolling import SOURCES_BY_CERTAINTY
+from pipeline.performance.shaft_power import motor_of
 
 RECENT_DAYS = 30
 

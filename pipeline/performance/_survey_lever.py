@@ -20,7 +20,7 @@ from pipeline.performance._survey_types import (
     FactState,
     TypicalPoint,
 )
-from pipeline.performance.operating_points import motor_of
+from pipeline.performance.shaft_power import motor_of
 from pipeline.plant import Pump, Tag
 
 G = 9.80665

@@ -12,8 +12,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from pipeline.errors import RangeError
-from pipeline.hydraulics import drivers, head
+from pipeline.hydraulics import head
 from pipeline.hydraulics._numeric import STANDARD_GRAVITY
 from pipeline.hydraulics.npsh import npsh_available
 from pipeline.hydraulics.propagation import combine
@@ -21,8 +20,8 @@ from pipeline.hydraulics.uncertainty import (
     PointUncertainty,
     Uncertainty,
     efficiency_uncertainty,
-    shaft_power_uncertainty,
 )
+from pipeline.performance.shaft_power import shaft_power_of, shaft_power_u
 from pipeline.plant import Pump, Tag
 
 STEADY = "steady"
@@ -106,7 +105,7 @@ def operating_points(
 
     total_head = _total_head(pump, p_pump, p_d, q, rho, suction_flow) + column_loss
     hydraulic = np.asarray(head.hydraulic_power(q, total_head, rho))
-    shaft, driver_note = _shaft_power(pump, p_el)
+    shaft, driver_note = shaft_power_of(pump, p_el)
     level_only = rows["static_pressure"].to_numpy() - rows["velocity_pressure"].to_numpy()
     level_only_head = _total_head(pump, level_only, p_d, q, rho, suction_flow) + column_loss
     level_only_hydraulic = np.asarray(head.hydraulic_power(q, level_only_head, rho))
@@ -114,7 +113,7 @@ def operating_points(
     flow_u = _flow_uncertainty(rows, tags.get(flow_tag or ""))
     u = _uncertainty(rows, pump, tags, total_head, flow_u)
     p_el_u = instrument_uncertainty(tags.get(pump.power_tag or ""), p_el)
-    shaft_u = _shaft_uncertainty(pump, p_el, p_el_u)
+    shaft_u = shaft_power_u(pump, p_el, p_el_u)
     overall = np.asarray(head.overall_efficiency(hydraulic, p_el))
     own = np.asarray(head.pump_efficiency(hydraulic, shaft))
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -197,62 +196,6 @@ def _total_head(
             pump.discharge_tap.diameter,
             suction_flow=suction_flow,
         )
-    )
-
-
-def motor_of(pump: Pump) -> tuple[drivers.Motor | None, str]:
-    """Give the motor model of a pump and, in words, what it rests on."""
-    driver = pump.driver
-    if driver.rated_power is None:
-        return None, "no motor data: pump efficiency not known"
-    if driver.rated_efficiency is not None:
-        motor = drivers.Motor(driver.rated_power, driver.rated_efficiency)
-        return motor, motor.assumption
-    if driver.poles is None:
-        return None, "no motor efficiency or number of poles: pump efficiency not known"
-    try:
-        efficiency = drivers.minimum_motor_efficiency(driver.rated_power, driver.poles)
-    except RangeError:
-        return None, "motor outside the published efficiency table: pump efficiency not known"
-    motor = drivers.Motor(
-        driver.rated_power, efficiency, efficiency_source="published minimum, 10 CFR 431.25"
-    )
-    return motor, motor.assumption
-
-
-def _shaft_power(pump: Pump, p_el: np.ndarray) -> tuple[np.ndarray, str]:
-    motor, note = motor_of(pump)
-    if motor is None:
-        return np.full(len(p_el), np.nan), note
-    driver = pump.driver
-    if driver.drive_efficiency < 1.0:
-        note += f"; drive {driver.drive_efficiency:.1%}"
-    if driver.transmission_efficiency < 1.0:
-        note += f"; transmission {driver.transmission_efficiency:.1%}"
-    shaft = drivers.shaft_power(
-        p_el,
-        motor,
-        driver.drive_efficiency,
-        driver.transmission_efficiency,
-        driver.power_measured_at,
-    )
-    return np.asarray(shaft), note
-
-
-def _shaft_uncertainty(pump: Pump, p_el: np.ndarray, p_el_u: Uncertainty) -> Uncertainty:
-    motor, _ = motor_of(pump)
-    if motor is None:
-        nothing = np.full(len(p_el), np.nan)
-        return Uncertainty(nothing, nothing)
-    driver = pump.driver
-    return shaft_power_uncertainty(
-        p_el,
-        p_el_u,
-        motor,
-        driver.efficiency_u,
-        driver.drive_efficiency,
-        driver.transmission_efficiency,
-        driver.power_measured_at,
     )
 
 
