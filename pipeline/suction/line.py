@@ -191,20 +191,32 @@ class SuctionLineModel(FittedLosses):
             found, size = regime_of(fit, rows, 0.5 * self.prediction_limit, series=code)
             regimes[f"regime:{pump}"], numbers[f"regime_size:{pump}"] = found, size
         own = frame[self.branch_column].to_numpy(dtype=float)
-        self.evidence_ = {}
-        for code, pump in enumerate(self.pumps_):
-            mine = pump_code == code
-            gauge_rows, spots = int((mine & ~spot).sum()), int((mine & spot).sum())
-            self.evidence_[pump] = (gauge_rows, spots)
-            running = own[mine & (own != 0.0)]
-            numbers[f"rows:{pump}"] = float(gauge_rows)
-            known = (self.loss_prior or {}).get(f"{BRANCH}{pump}")
-            numbers[f"is_drawn:{pump}"] = float(known is not None and known.is_drawn)
-            numbers[f"spot_readings:{pump}"] = float(spots)
-            numbers[f"flow_from:{pump}"] = float(running.min()) if running.size else float("nan")
-            numbers[f"flow_to:{pump}"] = float(running.max()) if running.size else float("nan")
+        numbers |= self._evidence_numbers(own, pump_code, spot)
+        self.evidence_ = self._evidence_by_pump(numbers)
         self._set(posterior.with_figures(numbers, regimes))
         return self
+
+    def _evidence_numbers(
+        self, own: Array, pump_code: NDArray[np.int64], spot: NDArray[np.bool_]
+    ) -> dict[str, float]:
+        """Count rows and name the range of flows of each pump, as kept with the fit."""
+        numbers = {}
+        for code, pump in enumerate(self.pumps_):
+            mine = pump_code == code
+            running = own[mine & (own != 0.0)]
+            known = (self.loss_prior or {}).get(f"{BRANCH}{pump}")
+            numbers[f"rows:{pump}"] = float((mine & ~spot).sum())
+            numbers[f"is_drawn:{pump}"] = float(known is not None and known.is_drawn)
+            numbers[f"spot_readings:{pump}"] = float((mine & spot).sum())
+            numbers[f"flow_from:{pump}"] = float(running.min()) if running.size else float("nan")
+            numbers[f"flow_to:{pump}"] = float(running.max()) if running.size else float("nan")
+        return numbers
+
+    def _evidence_by_pump(self, numbers: Mapping[str, float]) -> dict[str, tuple[int, int]]:
+        return {
+            pump: (int(numbers[f"rows:{pump}"]), int(numbers[f"spot_readings:{pump}"]))
+            for pump in self.pumps_
+        }
 
     def _set(self, posterior: LossPosterior) -> None:
         self._take(posterior)
@@ -427,10 +439,6 @@ class SuctionLineModel(FittedLosses):
             for name in posterior.linear_names
             if name.startswith("gauge:")
         )
-        numbers = posterior.numbers
-        model.evidence_ = {
-            pump: (int(numbers[f"rows:{pump}"]), int(numbers[f"spot_readings:{pump}"]))
-            for pump in model.pumps_
-        }
+        model.evidence_ = model._evidence_by_pump(posterior.numbers)
         model._set(posterior)
         return model
