@@ -14,7 +14,12 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from pipeline.exports.ordering import is_by_tag_and_time, order_by_tag_and_time
+from pipeline.exports.ordering import (
+    is_alike,
+    is_by_tag_and_time,
+    is_repeated,
+    order_by_tag_and_time,
+)
 from pipeline.exports.reading import samples_table
 
 __all__ = ["MergeCounts", "merge_samples", "months_touched"]
@@ -148,11 +153,9 @@ def merge_samples(tables: Sequence[pa.Table]) -> tuple[pa.Table, MergeCounts]:
     order = order_by_tag_and_time(code, time)
     if order is not None:
         code, time, value, quality = code[order], time[order], value[order], quality[order]
-    same = time[1:] == time[:-1]
-    same &= code[1:] == code[:-1]
+    same = is_repeated(code, time)
     if same.any():
-        alike = (value[1:] == value[:-1]) | (np.isnan(value[1:]) & np.isnan(value[:-1]))
-        alike &= quality[1:] == quality[:-1]
+        alike = is_alike(value, quality)
         counts = MergeCounts(int((same & alike).sum()), int((same & ~alike).sum()))
         keep = np.append(~same, True)
         code, time, value, quality = code[keep], time[keep], value[keep], quality[keep]

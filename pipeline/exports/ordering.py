@@ -15,7 +15,9 @@ from pipeline.exports.tag_runs import few_runs, order_by_tag, tag_edges
 
 __all__ = [
     "Tidy",
+    "is_alike",
     "is_by_tag_and_time",
+    "is_repeated",
     "order_by_tag_and_time",
     "tidy",
 ]
@@ -77,11 +79,9 @@ def tidy(
     order = None if in_order else order_by_tag_and_time(code, time)
     if order is not None:
         code, time, value, quality = code[order], time[order], value[order], quality[order]
-    same = time[1:] == time[:-1]
-    same &= code[1:] == code[:-1]
+    same = is_repeated(code, time)
     if same.any():
-        alike = (value[1:] == value[:-1]) | (np.isnan(value[1:]) & np.isnan(value[:-1]))
-        alike &= quality[1:] == quality[:-1]
+        alike = is_alike(value, quality)
         keep = np.append(~same, True)
         dropped = np.flatnonzero(~keep)
         for name, mask in (
@@ -92,6 +92,20 @@ def tidy(
             found.add(name, code[rows], time[rows])
         code, time, value, quality = code[keep], time[keep], value[keep], quality[keep]
     return Tidy(samples_table(tags, code, time, value, quality), found)
+
+
+def is_repeated(code: NDArray[np.int32], time: Int64) -> Mask:
+    """Mark each row but the last whose tag and time the next one repeats."""
+    same = time[1:] == time[:-1]
+    same &= code[1:] == code[:-1]
+    return same
+
+
+def is_alike(value: NDArray[np.float64], quality: NDArray[np.int8]) -> Mask:
+    """Mark each row but the last whose value and quality the next one repeats."""
+    alike = (value[1:] == value[:-1]) | (np.isnan(value[1:]) & np.isnan(value[:-1]))
+    alike &= quality[1:] == quality[:-1]
+    return alike
 
 
 def order_by_tag_and_time(code: NDArray[np.int32], time: Int64) -> Int64 | None:
