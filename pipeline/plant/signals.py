@@ -46,7 +46,13 @@ class Accuracy:
     assumed: bool = False
 
     def systematic_u(self, reading: npt.ArrayLike) -> npt.NDArray[np.float64]:
-        """Give the systematic standard uncertainty of readings, in their unit."""
+        """Give the systematic standard uncertainty of readings, in their unit.
+
+        Examples
+        --------
+        >>> float(Accuracy(systematic_absolute=3.0, systematic_relative=0.04).systematic_u(-100.0))
+        5.0
+        """
         size = np.abs(np.asarray(reading, dtype=np.float64))
         return np.hypot(self.systematic_absolute, self.systematic_relative * size)
 
