@@ -107,6 +107,11 @@ class Collector:
         """Let the status reader see distinct statuses before any is judged."""
         self._status.look(words.to_pylist())
 
+    @property
+    def is_status_open(self) -> bool:
+        """Whether no number seen so far tells what the statuses of this file mean."""
+        return self._status.is_open
+
     def refuse_times(self, instants: Instants, lines: Int64, texts: pa.Array | None) -> None:
         """Count rows whose timestamp is at fault; those of a repeated hour wait.
 
@@ -173,7 +178,9 @@ class Collector:
         """Leave rows without a known tag or a usable time out, counted."""
         is_unknown = code < 0
         if is_unknown.any():
-            number = np.bincount(index[is_unknown], minlength=len(names) + 1)
+            # A row without a usable time is refused already.
+            told = is_unknown & ((instants.fault == 0) | (instants.fault == REPEATED_HOUR))
+            number = np.bincount(index[told], minlength=len(names) + 1)
             for position in np.flatnonzero(number[:-1]):
                 if names[position]:
                     self.unknown(names[position], int(number[position]))

@@ -10,10 +10,11 @@ A quoted field may run over several lines, but an unbalanced quote cannot swallo
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import replace
+from itertools import chain, pairwise
 from pathlib import Path
 
 import numpy as np
@@ -26,11 +27,19 @@ from pipeline.errors import ExportError
 from pipeline.exports.collector import Collector
 from pipeline.exports.csv_lines import (
     MOST_JOINED,
-    count,
     end_of_record,
     last_record,
     split_lines,
     whole_records,
+)
+from pipeline.exports.csv_sections import (
+    begins_otherwise,
+    count_lines,
+    decode,
+    drop_lines,
+    filled_lines,
+    headers_in,
+    without_marks,
 )
 from pipeline.exports.date_texts import DayOrder, DayOrderProof, could_swap_day_and_month
 from pipeline.exports.dialect import Dialect, find_dialect, split_line
@@ -68,10 +77,12 @@ class CsvFile:
         self._out = collector
         self._order: DayOrder | None = None
         self._status_type = _WORDS
+        self._is_joined = False
+        self._named = export  # as the header names its columns
 
     def _open(self) -> Iterator[tuple[Text, Iterator[bytes]]]:
         with open_text(self._path, self._member, self._export.encoding) as text:
-            yield text, whole_records(text.blocks())
+            yield text, whole_records(without_marks(text.blocks()))
 
     def read(self) -> Iterator[None]:
         """Read it, stopping after every block; raises as ``read_csv_into`` does."""
@@ -81,22 +92,24 @@ class CsvFile:
                 raise Unfinished("the file is empty")
             if text.note:
                 self._out.notes.append(text.note)
-            lines = _decode(first[: 1 << 20]).split("\n")
+            lines = decode(first[: 1 << 20]).split("\n")
             self._dialect = self._find_dialect(lines)
-            self._prepare(lines)
-            first, line = _drop_lines(first, self._dialect.body_line - 1)
-            last = first
+            self._prepare(lines[self._dialect.body_line - 1 :], is_first=True)
+            first, line = drop_lines(first, self._dialect.body_line - 1)
+            last = b""
             # While one block is taken apart into samples, the next is being parsed.
             with ThreadPoolExecutor(1) as ahead:
                 waiting: tuple[bytes, Future[pa.Table | None]] | None = None
-                for block in blocks:
-                    if last:
-                        parsed = ahead.submit(self._fast, last)
-                        if waiting is not None:
-                            line = self._block(waiting[0], line, waiting[1].result())
+                for block, is_header in self._cut_at_headers(chain([first], blocks)):
+                    parsed = (last, ahead.submit(self._fast, last)) if last else None
+                    for ready in (waiting, parsed) if is_header else (waiting,) if parsed else ():
+                        if ready is not None:
+                            line = self._block(ready[0], line, ready[1].result())
                             yield
-                        waiting = (last, parsed)
+                    waiting = None if is_header else parsed or waiting
                     last = block
+                    if is_header:
+                        last, line = self._follow(block, line)
                 if waiting is not None:
                     line = self._block(waiting[0], line, waiting[1].result())
                     yield
@@ -111,9 +124,34 @@ class CsvFile:
             try:
                 return find_dialect(lines, self._export, self._tag_names)
             except ExportError:
-                export = replace(self._export, tag_column=None)
-                return find_dialect(lines, export, self._tag_names)
-        return find_dialect(lines, self._export, self._tag_names)
+                self._named = replace(self._export, tag_column=None)
+        return find_dialect(lines, self._named, self._tag_names)
+
+    def _cut_at_headers(self, blocks: Iterable[bytes]) -> Iterator[tuple[bytes, bool]]:
+        """Cut blocks at headers, where any has other columns, as in files put together.
+
+        Tells of each piece whether it begins with a header.
+        """
+        for block in blocks:
+            places = headers_in(block, self._dialect, self._named)
+            cuts = sorted({0, *places, len(block)})
+            for low, high in pairwise(cuts):
+                yield block[low:high], low in places
+
+    def _follow(self, block: bytes, line: int) -> tuple[bytes, int]:
+        """Go by the header a piece begins with; gives the rest and the number of its first line."""
+        if not begins_otherwise(block, self._dialect, self._named):
+            return block, line
+        lines = decode(block[: 1 << 20]).split("\n")
+        export = replace(self._named, delimiter=self._dialect.delimiter, skip_rows=0)
+        self._dialect = find_dialect(lines, export, self._tag_names, line - 1)
+        used = self._dialect.body_line - line
+        self._prepare(lines[used:], is_first=False)
+        if not self._is_joined:
+            note = f"Line {line} is a header with other columns; such headers were followed."
+            self._out.notes.append(note)
+        self._is_joined = True
+        return drop_lines(block, used)[0], line + used
 
     def _last(self, block: bytes, line: int) -> None:
         """Read the final block, unless its last line shows that the file is unfinished.
@@ -121,9 +159,9 @@ class CsvFile:
         An archive with a directory is finished, whatever its files end with.
         """
         if block and not block.endswith(b"\n") and self._member is None:
-            ends = [_decode(line) for line in block.rsplit(b"\n", MOST_JOINED)[-MOST_JOINED:]]
+            ends = [decode(line) for line in block.rsplit(b"\n", MOST_JOINED)[-MOST_JOINED:]]
             last = last_record(ends, self._dialect)
-            if last.strip("\0 ") and not self._is_comment(last):
+            if last.strip("\0\x1a ") and not self._is_comment(last):
                 fields = split_line(last, self._dialect.delimiter)
                 if last.count('"') % 2 or len(fields) < self._dialect.least_fields:
                     raise Unfinished("the last line breaks off")
@@ -133,7 +171,8 @@ class CsvFile:
     def _is_comment(self, line: str) -> bool:
         return bool(self._export.comment) and line.startswith(self._export.comment or "")
 
-    def _prepare(self, lines: list[str]) -> None:
+    def _prepare(self, body: list[str], *, is_first: bool) -> None:
+        """Decide from the first lines below a header how its columns are read."""
         d = self._dialect
         self._out.notes.extend(d.notes)
         for tag in d.repeated:
@@ -144,13 +183,18 @@ class CsvFile:
             self._out.notes.append("No column is a tag of the plant file.")
         rows = [
             split_line(line, d.delimiter)
-            for line in lines[d.body_line - 1 : d.body_line + 200]
+            for line in body[:202]
             if line.strip() and not self._is_comment(line)
         ]
         times = [row[d.time].strip() for row in rows if len(row) > d.time]
         self._time_type = _bulk_time_type(self._export.time_format, times)
-        if self._export.time_format == "iso" and could_swap_day_and_month(pa.array(times, _TEXT)):
+        if (
+            is_first
+            and self._export.time_format == "iso"
+            and could_swap_day_and_month(pa.array(times, _TEXT))
+        ):
             self._order = self._prove_day_order()
+        self._status_type = _WORDS
         if d.status is not None:
             words = sorted({row[d.status].strip() for row in rows if len(row) > d.status})
             self._out.look_at_status(pa.array(words, _TEXT))
@@ -160,6 +204,8 @@ class CsvFile:
             words = sorted({row[place].strip() for row in rows if len(row) > place})
             self._out.look_at_status(pa.array(words, _TEXT))
         self._types = self._column_types()
+        if is_first and self._out.is_status_open:
+            self._look_through_statuses()
 
     def _column_types(self) -> dict[str, pa.DataType]:
         d = self._dialect
@@ -171,30 +217,45 @@ class CsvFile:
         types |= {f"c{place}": _WORDS for _, place in d.status_of}
         return types | {f"c{position}": number for position, _ in d.wide}
 
+    def _look_through_statuses(self) -> None:
+        """Look through the whole file for a number that tells what its statuses mean."""
+        d = self._dialect
+        places = {place for _, place in d.status_of}
+        if d.status is not None:
+            places.add(d.status)
+        for _, blocks in self._open():
+            start = True
+            for block in blocks:
+                body = drop_lines(block, d.body_line - 1)[0] if start else block
+                start = False
+                for place in places if body else ():
+                    self._out.look_at_status(self._distinct(body, place))
+                if not self._out.is_status_open:
+                    return
+
+    def _distinct(self, body: bytes, place: int) -> pa.Array:
+        """Give the distinct texts of a column, as they are written."""
+        with suppress(pa.ArrowInvalid):
+            return self._parse(body, {f"c{place}": _TEXT}).column(f"c{place}").unique()
+        # A line has too many or too few fields: one by one.
+        lines = [line for line in decode(body).split("\n") if line.strip()]
+        parts = [split_line(line, self._dialect.delimiter) for line in lines]
+        return pa.array([row[place].strip() if len(row) > place else "" for row in parts], _TEXT)
+
     def _prove_day_order(self) -> DayOrder:
         """Look through the whole file for a date that only one order allows."""
         proof = DayOrderProof()
         for _, blocks in self._open():
             start = True
             for block in blocks:
-                body = _drop_lines(block, self._dialect.body_line - 1)[0] if start else block
+                body = drop_lines(block, self._dialect.body_line - 1)[0] if start else block
                 start = False
-                proof.add(self._times_of(body))
+                proof.add(self._distinct(body, self._dialect.time))
                 if proof.day_first and proof.month_first:
                     break
         order, note = proof.decide()
         self._out.notes.append(note)
         return order
-
-    def _times_of(self, body: bytes) -> pa.Array:
-        """Give the distinct timestamps of a block as they are written."""
-        time = self._dialect.time
-        with suppress(pa.ArrowInvalid):
-            return self._parse(body, {f"c{time}": _TEXT}).column(f"c{time}").unique()
-        # A line has too many or too few fields: one by one.
-        lines = [line for line in _decode(body).split("\n") if line.strip()]
-        parts = [split_line(line, self._dialect.delimiter) for line in lines]
-        return pa.array([row[time].strip() if len(row) > time else "" for row in parts], _TEXT)
 
     def _block(self, block: bytes, line: int, table: pa.Table | None) -> int:
         """Take over a block that was read the fast way, or read its pieces, or its lines.
@@ -202,10 +263,14 @@ class CsvFile:
         Gives the number of the line after it.
         """
         if table is not None:
+            after = line + table.num_rows
+            lines = np.arange(line, after, dtype=np.int64)
+            is_filled = filled_lines(block)
+            if is_filled is not None:
+                table, lines = table.filter(pa.array(is_filled)), lines[is_filled]
             self._out.count_rows(table.num_rows)
-            lines = np.arange(line, line + table.num_rows, dtype=np.int64)
             self._table(table, lines)
-            return line + table.num_rows
+            return after
         if len(block) > SMALL:
             size = max(len(block) // 16, SMALL // 2)
             start = 0
@@ -220,7 +285,7 @@ class CsvFile:
             else:
                 return line
         self._tolerant(block, line)
-        return line + _count_lines(block)
+        return line + count_lines(block)
 
     def _fast(self, block: bytes) -> pa.Table | None:
         comment = self._export.comment
@@ -253,7 +318,7 @@ class CsvFile:
         # A row is a line, unless a quoted line break joins two (or the only column is blank).
         if b'"' not in block and len(d.fields) > 1:
             return table
-        lines = _count_lines(block) + (not block.endswith(b"\n"))
+        lines = count_lines(block) + (not block.endswith(b"\n"))
         return table if table.num_rows == lines else None
 
     def _parse(self, block: bytes, types: dict[str, pa.DataType]) -> pa.Table:
@@ -312,7 +377,7 @@ class CsvFile:
 
     def _tolerant(self, block: bytes, line: int) -> None:
         """Take a block apart line by line."""
-        text = _decode(block)
+        text = decode(block)
         if "\ufffd" in text and "\ufffd".encode() not in block:
             self._out.notes.append(NOT_UTF_8)
         split = split_lines(text, line, self._dialect, self._export.comment)
@@ -339,28 +404,6 @@ def _as_words(status: pa.Array) -> pa.DictionaryArray:
         return status
     encoded = encode_by_runs(status)
     return pa.DictionaryArray.from_arrays(encoded.indices, encoded.dictionary.cast(_TEXT))
-
-
-def _decode(block: bytes) -> str:
-    try:
-        return block.decode("utf-8")
-    except UnicodeDecodeError:
-        return block.decode("utf-8", errors="replace")
-
-
-def _count_lines(block: bytes) -> int:
-    return count(block, b"\n")
-
-
-def _drop_lines(block: bytes, count: int) -> tuple[bytes, int]:
-    """Take lines off the front; give the rest and the number of its first line."""
-    start = 0
-    for _ in range(count):
-        cut = block.find(b"\n", start) + 1
-        if not cut:
-            return b"", count + 1
-        start = cut
-    return block[start:], count + 1
 
 
 def _bulk_time_type(time_format: str, times: list[str]) -> pa.DataType:

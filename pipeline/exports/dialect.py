@@ -6,11 +6,23 @@ import csv
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
+import pyarrow as pa
+
 from pipeline.errors import ExportError, Fault
+from pipeline.exports.instants import EMPTY, FORM
+from pipeline.exports.timestamps import parse_times
 from pipeline.plant.types import ExportFormat
 from pipeline.plant.wording import shown
 
-__all__ = ["Dialect", "find_dialect", "header_text", "split_header", "split_line", "status_names"]
+__all__ = [
+    "Dialect",
+    "find_dialect",
+    "header_text",
+    "is_header",
+    "split_header",
+    "split_line",
+    "status_names",
+]
 
 DELIMITERS = (",", ";", "\t", "|")
 HEADER_SEARCH = 200
@@ -183,6 +195,12 @@ def _position(fields: list[str], name: str) -> int | None:
     return alike[0] if len(alike) == 1 else None
 
 
+def is_header(line: str, delimiter: str, export: ExportFormat) -> bool:
+    """Tell whether a line holds all declared column names."""
+    fields = split_header(line, delimiter)
+    return all(_position(fields, name) is not None for _, name in _needed(export))
+
+
 def find_dialect(
     lines: list[str], export: ExportFormat, tag_names: Collection[str], body_hint: int = 0
 ) -> Dialect:
@@ -243,7 +261,9 @@ def find_dialect(
         if fields.count(name) > 1 and (export.layout == "long" or key == "time_column"):
             fault = Fault(key, f"{fields.count(name)} columns named '{name}'", "one")
             raise ExportError(f"The header names '{name}' more than once.", [fault])
-    body = last + 1 + (1 if export.unit_row else 0)
+    columns = {key: _position(fields, name) for key, name in needed}
+    body, note = _after_units(lines, last + 1, delimiter, columns["time_column"], export)
+    notes += [note] if note else []
     # Rows that end with one more delimiter than the header have an empty last field.
     rest = [
         split_line(line, delimiter)
@@ -252,7 +272,6 @@ def find_dialect(
     ]
     if rest and all(len(row) == len(fields) + 1 and not row[-1].strip() for row in rest):
         fields.append("")
-    columns = {key: _position(fields, name) for key, name in needed}
     time = columns["time_column"]
     assert time is not None  # noqa: S101 - the header was found by it
     common = {
@@ -294,6 +313,27 @@ def find_dialect(
         is_own_status=len(statuses) > 1 or export.names_status_by_tag,
         notes=tuple(notes),
     )
+
+
+def _after_units(
+    lines: Sequence[str], body: int, delimiter: str, time: int | None, export: ExportFormat
+) -> tuple[int, str]:
+    """Pass over the declared row of units; give the first data line, and a note if it is missing.
+
+    Blank lines and comments may stand before it. A row with a time is data, whatever was declared.
+    """
+    if not export.unit_row or time is None:
+        return body, ""
+    for number in range(body, len(lines)):
+        line = lines[number]
+        if not line.strip() or (export.comment and line.startswith(export.comment)):
+            continue
+        cells = split_line(line, delimiter)
+        cell = pa.array(cells[time : time + 1] or [""], pa.string())
+        if parse_times(cell, export.time_format, export.time_zone).fault[0] in (EMPTY, FORM):
+            return number + 1, ""
+        return body, "unit_row is declared, but the row below the header holds data; it was read."
+    return body, ""
 
 
 def _no_header(

@@ -46,7 +46,8 @@ def _pattern(decimal: str, thousands: str | None) -> str:
     plain = r"\d+"
     if thousands:
         mark = _DIGIT_GROUPS.get(thousands, re.escape(thousands))
-        plain = rf"(?:\d{{1,3}}(?:{mark}\d{{3}})+|\d+)"
+        # A group cannot follow a zero: "0,123" is a decimal comma, whatever was declared.
+        plain = rf"(?:[1-9]\d{{0,2}}(?:{mark}\d{{3}})+|\d+)"
     return rf"^[+-]?(?:{plain}(?:{point}\d*)?|{point}\d+)(?:[eE][+-]?\d{{1,3}})?$"
 
 

@@ -86,11 +86,9 @@ def read_parquet_into(
     ]
     with pq.ParquetFile(path, read_dictionary=words) as file:
         order = _day_order(file, layout, export, collector)
+        _look_through_statuses(file, layout, collector)
         line = 1
         for batch in _batches(file, layout, columns):
-            for name in (layout.status_column, *statuses) if line == 1 else ():
-                if name is not None:
-                    collector.look_at_status(_words(batch.column(name)).dictionary)
             collector.count_rows(batch.num_rows)
             for name in strangers:
                 collector.unknown(name, batch.num_rows)
@@ -193,6 +191,23 @@ def _words(column: pa.Array) -> pa.DictionaryArray:
         column = encode_by_runs(column)
     words = _text(column.dictionary)
     return pa.DictionaryArray.from_arrays(column.indices.cast(pa.int32()), words)
+
+
+def _look_through_statuses(
+    file: pq.ParquetFile, layout: ParquetLayout, collector: Collector
+) -> None:
+    """Look at statuses until a number tells what they mean, through the whole file if need be."""
+    names = sorted({n for n in (layout.status_column, *layout.status_columns.values()) if n})
+    if not names:
+        return
+    try:
+        for batch in file.iter_batches(1 << 16, columns=names):
+            for column in batch.columns:
+                collector.look_at_status(_words(column).dictionary)
+            if not collector.is_status_open:
+                return
+    except (pa.ArrowException, OSError):
+        return  # what is broken is told where the row group is read
 
 
 def _day_order(

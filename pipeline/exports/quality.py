@@ -6,8 +6,9 @@ StatusCode of OPC UA (bits 30 and 31 of 32: 00 good, 01 uncertain, 10 bad; OPC 1
 
 The number 0 means bad in the classic form and good in OPC UA. It is read by the company it
 keeps: beside numbers from 4 to 65535 as classic, beside larger ones as OPC UA. Alone (or beside 1,
-2 and 3, which are no quality of their own in either) it is not guessed: such samples are bad,
-and the reason asks for the meaning to be declared.
+2 and 3, which are no quality of their own in either, or such as 1025, which is good and calculated
+in OPC UA and bad with a vendor's byte in the classic form) it is not guessed: such samples are
+bad, and the reason asks for the meaning to be declared.
 """
 
 from __future__ import annotations
@@ -189,6 +190,15 @@ def _number(word: str, *, is_hex: bool = False) -> int | None:
     return int(word, 16) if _HEX.match(word) else None
 
 
+def _has_info(number: int) -> bool:
+    """Tell a good StatusCode with information bits, which could be a classic quality.
+
+    Information type 01, "data value", in bits 10 and 11; bits 5, 6, 12 and 13 are reserved and
+    zero (OPC 10000-4, 7.39, and OPC 10000-11 for the historian's bits 0 to 4; from memory).
+    """
+    return 0 <= number <= 0xFFFF and number & 0x3C60 == 0x0400
+
+
 class StatusReader:
     """Reads the status column of one file.
 
@@ -211,6 +221,12 @@ class StatusReader:
         }
         self._family: NumberFamily | None = None
         self._is_hex = False
+        self._has_numbers = False
+
+    @property
+    def is_open(self) -> bool:
+        """Whether numbers were seen, and none that shows which family they belong to."""
+        return self._has_numbers and self._family is None
 
     def look(self, words: Iterable[str | None]) -> None:
         """Learn from the numbers of a file which family they belong to.
@@ -229,7 +245,8 @@ class StatusReader:
             self._family = "opc_ua"
             return
         numbers = [_number(word) for word in undeclared]
-        telling = [n for n in numbers if n is not None and not 0 <= n < 4]
+        self._has_numbers |= any(n is not None for n in numbers)
+        telling = [n for n in numbers if n is not None and not (0 <= n < 4 or _has_info(n))]
         if any(not 0 <= n <= 0xFFFF for n in telling):
             self._family = "opc_ua"
         elif telling:
@@ -272,8 +289,8 @@ class StatusReader:
             if self._family == "opc_ua":
                 return int(opc_ua_quality(number)), ""
             return BAD, (
-                "status 0 alone can mean good (OPC UA) or bad (classic OPC); "
-                'declare it, as good = ["0"] or bad = ["0"]'
+                f"status {word.strip()} alone can mean good (OPC UA) or bad (classic OPC); "
+                f'declare it, as good = ["{word.strip()}"] or bad = ["{word.strip()}"]'
             )
         if plain in self._known:
             return self._known[plain], ""

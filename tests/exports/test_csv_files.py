@@ -400,3 +400,83 @@ def test_status_columns_that_are_not_there(put) -> None:
     fewer = STATED.replace("P1.LEVEL q", "other")
     (note,) = read_export(put(fewer), BY_TAG, TAGS).notes
     assert note == "1 tag(s) have no status column, such as 'P1.LEVEL'."
+
+
+@pytest.mark.parametrize("line", ["\n", "  \n", "\r\n"])
+def test_blank_lines_are_no_rows(put, line: str) -> None:
+    rows = [f"2024-03-01T00:0{i}:00Z,P1.FLOW,{i},Good\n{line}" for i in (1, 2)]
+    text = "time,tag,value,status\n" + "".join(rows) + "yesterday,P1.FLOW,3,Good\n"
+    reading = read_export(put(text), LONG, TAGS)
+    assert reading.samples["value"].to_pylist() == [1.0, 2.0]
+    assert (reading.counts.rows, reading.counts.rejected) == (3, 1)
+    assert reading.rejected["line"].to_pylist() == [6]
+
+
+@pytest.mark.parametrize("remark", ["", "# exported\n"])
+def test_a_status_that_tells_the_kind_late_counts_for_the_whole_file(put, remark, monkeypatch):
+    # OPC 10000-4, 7.39: 0 is good, 0x80050000 bad, in a file that holds both.
+    monkeypatch.setattr(Text.blocks, "__defaults__", (2000,))
+    rows = [f"2024-03-01T00:{i // 60:02}:{i % 60:02}Z,P1.FLOW,{i},0\n" for i in range(900)]
+    rows.append(f"2024-03-01T00:15:00Z,P1.FLOW,900,{0x80050000}\n")
+    text = "time,tag,value,status\n" + remark + "".join(rows)
+    reading = read_export(put(text), replace(LONG, comment="#"), TAGS)
+    assert reading.samples["quality"].to_pylist() == [0] * 900 + [2]
+    assert reading.rejected.num_rows == 0
+
+
+SIDE_BY_SIDE = ExportFormat(pattern="*", layout="wide", time_zone="UTC")
+JOINED = (
+    "time,P1.FLOW\n2024-03-01 00:00,1\n"
+    "time,P1.LEVEL,P1.FLOW\n2024-03-01 00:01,20,2\n2024-03-01 00:02,30,3\n"
+    "time,P1.FLOW\n2024-03-01 00:03,4\n"
+)
+
+
+@pytest.mark.parametrize("block", [40, 1 << 20])
+@pytest.mark.parametrize("mark", ["", "\ufeff"])
+def test_files_put_together_with_columns_in_another_order(put, block, mark, monkeypatch) -> None:
+    monkeypatch.setattr(Text.blocks, "__defaults__", (block,))
+    text = JOINED.replace("time", mark + "time") + "later,9\n"
+    reading = read_export(put(text), SIDE_BY_SIDE, TAGS)
+    assert rows(reading.samples) == [
+        *((TAGS[0], f"2024-03-01T00:0{i}", float(i + 1), 0) for i in range(4)),
+        *((TAGS[1], f"2024-03-01T00:0{i}", 10.0 * (i + 1), 0) for i in (1, 2)),
+    ]
+    assert reading.rejected["line"].to_pylist() == [8]
+    assert [note for note in reading.notes if "Line 3 is a header with other columns" in note]
+
+
+def test_long_files_put_together_with_columns_in_another_order(put) -> None:
+    text = TEXT + "status,tag,value,time\nBad,P1.LEVEL,7,2024-03-01T00:05:00Z\n"
+    reading = read_export(put(text), LONG, TAGS)
+    assert rows(reading.samples) == [*ROWS, ("P1.LEVEL", "2024-03-01T00:05", 7.0, 2)]
+    assert reading.unknown_tags == {"OTHER": 1}
+
+
+def test_a_header_repeated_is_refused_and_names_no_unknown_tag(put) -> None:
+    reading = read_export(put(TEXT + TEXT.replace("T00", "T01")), LONG, TAGS)
+    assert reading.samples.num_rows == 6
+    assert (reading.counts.rejected, reading.unknown_tags) == (1, {"OTHER": 2})
+
+
+@pytest.mark.parametrize("before", ["", "# made by a script\n", "\n"])
+@pytest.mark.parametrize("units", ["", ",m3/h,m\n", "UTC,m3/h,m\n"])
+def test_a_row_of_units_that_is_missing_or_comes_late(put, before: str, units: str) -> None:
+    text = f"time,P1.FLOW,P1.LEVEL\n{before}{units}2024-03-01 00:00,1,2\n2024-03-01 00:01,3,4\n"
+    reading = read_export(put(text), replace(SIDE_BY_SIDE, unit_row=True, comment="#"), TAGS)
+    assert reading.samples["value"].to_pylist() == [1.0, 3.0, 2.0, 4.0]
+    assert reading.counts.rejected == 0
+    assert ["unit_row is declared" in note for note in reading.notes] == [True] * (not units)
+
+
+def test_no_thousands_follow_a_zero(put) -> None:
+    # A zero before a comma is a decimal comma; it must not become 123.
+    text = TEXT.replace("10.5", '"0,123"').replace("-11", '"1,234"')
+    reading = read_export(put(text), replace(LONG, thousands=","), TAGS)
+    assert [repr(v) for v in reading.samples["value"].to_pylist()] == ["nan", "1234.0", "2.25"]
+    assert any("decimal = ','" in note for note in reading.notes)
+
+
+def test_an_end_of_file_character_of_old_loggers(put) -> None:
+    reading = read_export(put(TEXT + "\x1a"), LONG, TAGS)
+    assert (reading.status, rows(reading.samples)) == ("accepted", ROWS)

@@ -245,3 +245,13 @@ def test_statuses_of_a_wide_file(tmp_path, pattern: str) -> None:
     # One column for the whole row: the second of the two above is all there is.
     in_common = [("FLOW", SECONDS[0], 1.5, 2), ("FLOW", SECONDS[1], 2.5, 2), EXPECTED[2]]
     assert found == (EXPECTED if "{" in pattern else in_common)
+
+
+@pytest.mark.parametrize("kind", [pa.uint32(), pa.int64(), pa.string()])
+def test_a_status_that_tells_the_kind_late_counts_for_the_whole_file(tmp_path, kind) -> None:
+    # OPC 10000-4, 7.39: 0 is good, 0x80050000 bad, in a file that holds both.
+    status = pa.array([0, 0, 0x80050000]).cast(kind)
+    path = put(tmp_path / "e.parquet", changed(status=status), row_group_size=1)
+    reading = read_export(path, LONG, TAGS)
+    assert reading.samples["quality"].to_pylist() == [0, 0, 2]
+    assert reading.rejected.num_rows == 0

@@ -50,6 +50,17 @@ def test_zero_alone_is_not_guessed(words: tuple[str, ...]) -> None:
     assert all("declare it" in reason for reason in reasons)
 
 
+def test_good_codes_with_information_bits() -> None:
+    # OPC 10000-11, 6.4.3: aggregates carry information bits, such as 0x401, good and calculated,
+    # and 0x402, good and interpolated (from memory). A classic quality with the vendor's byte 4
+    # looks the same and is bad, so company decides and nothing else.
+    alone = StatusReader().read(["1025", "0"])
+    assert alone[0].tolist() == [BAD, BAD]
+    assert all("declare it" in reason for reason in alone[1])
+    assert judge("1025", "1026", "0", "2157707264") == [GOOD, GOOD, GOOD, BAD]
+    assert judge("1025", "192") == [BAD, GOOD]
+
+
 def test_zero_declared() -> None:
     assert judge("0", good=("0",)) == [GOOD]
     assert judge("0", "1", good=("1",), bad=("0",)) == [BAD, GOOD]
