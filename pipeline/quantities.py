@@ -37,6 +37,7 @@ __all__ = [
     "display_unit",
     "parse_measure",
     "quantity",
+    "unit_names",
 ]
 
 
@@ -538,6 +539,12 @@ def accepted_spellings(name: str) -> list[str]:
     """List the unit spellings accepted for a quantity, as shown in error messages."""
     dimension = _DIMENSIONS[quantity(name).dimension]
     return [spelling for group in dimension.spellings.values() for spelling in group if spelling]
+
+
+def unit_names(name: str) -> list[str]:
+    """List the units accepted for a quantity, one spelling of each."""
+    dimension = _DIMENSIONS[quantity(name).dimension]
+    return [next(s for s in group if s) for group in dimension.spellings.values() if any(group)]
 
 
 _REFERENCE_ENDINGS: tuple[tuple[str, PressureReference], ...] = (

@@ -11,6 +11,7 @@ from collections.abc import Collection, Iterator
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
@@ -331,7 +332,8 @@ class Collector:
         if len(rows):
             names = self._tag_values.take(pa.array(batch.code[rows]))
             self._count(rejected=len(rows))
-            self.refusals.add(line[rows], names, None, FAULTS[REPEATED_HOUR])
+            texts = _as_written(batch.take(rows), self._export.time_zone)
+            self.refusals.add(line[rows], names, texts, FAULTS[REPEATED_HOUR])
         self._count(repeated_hour=int((~is_undecided).sum()))
         settled = Batch(batch.code, utc, batch.value, batch.quality).take(~is_undecided)
         if len(settled.time):
@@ -387,6 +389,13 @@ class Collector:
 def _is_filled(words: pa.DictionaryArray) -> Mask:
     filled = [bool(word and word.strip()) for word in words.dictionary.to_pylist()]
     return np.array([*filled, False])[_indices(words, len(filled))]
+
+
+def _as_written(batch: Batch, time_zone: str | None) -> pa.Array:
+    """Show clock time and value of samples, for those who look for their rows in the file."""
+    clock = pd.to_datetime(batch.time, unit="us", utc=True).tz_convert(time_zone or "UTC")
+    parts = zip(clock.tz_localize(None).astype(str), batch.value.tolist(), strict=True)
+    return pa.array([t if v != v else f"{t}, {v:.15g}" for t, v in parts], pa.string())
 
 
 def _indices(words: pa.DictionaryArray, for_null: int) -> NDArray[np.integer]:

@@ -99,14 +99,14 @@ class Section:
         return value
 
     @overload
-    def text(self, key: str) -> str: ...
+    def text(self, key: str, *, expected: str = ...) -> str: ...
     @overload
     def text(self, key: str, default: str) -> str: ...
     @overload
     def text(self, key: str, default: None) -> str | None: ...
-    def text(self, key: str, default: Any = _MISSING) -> str | None:
-        """Take a non-empty text."""
-        required = "a text" if default is _MISSING else None
+    def text(self, key: str, default: Any = _MISSING, *, expected: str = "a text") -> str | None:
+        """Take a non-empty text; `expected` says of a missing one what should be there."""
+        required = expected if default is _MISSING else None
         value = self._take(key, required)
         stand_in = "" if default is _MISSING else default
         if value is _MISSING:
@@ -132,7 +132,7 @@ class Section:
 
     def one_of(self, key: str, options: Sequence[str]) -> str | None:
         """Take a word that must be there; None where it is none of the options."""
-        value = self.text(key)
+        value = self.text(key, expected="one of " + ", ".join(options))
         if value and value not in options:
             hint = did_you_mean(value, options)
             self.fault(key, shown(value), "one of " + ", ".join(options), hint)

@@ -14,7 +14,13 @@ from pipeline.plant.instruments import read_accuracy
 from pipeline.plant.path_template import template_fault
 from pipeline.plant.signals import Accuracy, ExportFormat, Tag
 from pipeline.plant.wording import did_you_mean, shown
-from pipeline.quantities import QUANTITIES, Conversion, PressureReference, parse_measure
+from pipeline.quantities import (
+    QUANTITIES,
+    Conversion,
+    PressureReference,
+    parse_measure,
+    unit_names,
+)
 
 _MEASURABLE = tuple(name for name, entry in QUANTITIES.items() if entry.measurable)
 _SWITCHES = ("running", "valve_open")
@@ -41,7 +47,10 @@ def read_tag(s: Section, zone: ZoneInfo) -> Tag:
         # Unit, range and accuracy mean nothing without it.
         s.pass_over()
         return Tag(name=name, quantity="", unit="", valid_from=s.valid_from(zone))
-    unit = s.text("unit", "1") if quantity in _SWITCHES else s.text("unit")
+    if quantity in _SWITCHES:
+        unit = s.text("unit", "1")
+    else:
+        unit = s.text("unit", expected="one of " + ", ".join(unit_names(quantity)))
     is_share = unit.strip() == "%" and quantity not in (*_SWITCHES, "power_factor")
     found = Conversion(0.01) if is_share else tag_conversion(s, quantity, unit) if unit else None
     if found is None:

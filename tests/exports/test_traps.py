@@ -146,6 +146,8 @@ def test_repeated_hour_told_once_is_refused_with_its_neighbours_kept(read) -> No
     assert reading.rejected["reason"].to_pylist() == [
         "this clock time occurs twice (clocks put back) and row order does not tell which"
     ]
+    # Clock time and value, to be found in the file.
+    assert reading.rejected["text"].to_pylist() == ["2024-10-27 02:00:00, 1"]
 
 
 def test_late_row_of_the_repeated_hour_is_not_taken_for_a_second_pass(read) -> None:

@@ -75,6 +75,15 @@ ONE_FAULT = {
     ),
     # Texts, numbers, dates.
     "no text": (("station", "name", ...), "station, name: found nothing; expected a text. Add"),
+    # One spelling of each unit, so that nobody has to guess.
+    "no unit": (
+        ("tags", 1, "unit", ...),
+        "tags 'FT1', unit: found nothing; expected one of m3/s, m3/min, m3/h, m3/d, l/s, .*'unit'",
+    ),
+    "no quantity": (
+        ("tags", 1, "quantity", ...),
+        "tags 'FT1', quantity: found nothing; expected one of .*flow, .*. Add 'quantity'",
+    ),
     "number for text": (("station", "name", 3), "station, name: found 3; expected a text in quo"),
     "blank text": (("station", "name", " "), "station, name: found ' '; expected a text"),
     "control": (("station", "name", "a\x00b"), "name: found 'a\\?b'; expected a text without con"),
@@ -110,7 +119,7 @@ ONE_FAULT = {
     "time only": (("liquid", "valid_from", dt.time(12)), "found 12:00:00; expected a date"),
     "currency": (("tariff", "currency", "Euro"), "currency: found 'Euro'; expected three letter"),
     # Units.
-    "no unit": (
+    "no unit of a measure": (
         ("pumps", 0, "reference_elevation", "2"),
         "pumps 'P1', reference_elevation: found ''; expected one of m, metre",
     ),
