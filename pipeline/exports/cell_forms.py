@@ -67,9 +67,10 @@ def is_serial(cells: list[str]) -> bool:
     if not texts or not all(POINT.match(text) for text in texts):
         return False
     numbers = np.array([float(text) for text in texts])
-    # 1990 to 2064, with a time of day, ascending.
+    # 1990 to 2064, with a time of day, oldest or newest first.
     inside = bool(((numbers > 32874) & (numbers < 60000)).all())
-    return inside and bool((np.diff(numbers) >= 0).mean() > 0.9) if len(numbers) > 1 else False
+    steps = np.sign(np.diff(numbers))
+    return inside and len(steps) > 0 and bool(max((steps >= 0).mean(), (steps <= 0).mean()) > 0.9)
 
 
 def named(name: str, words: tuple[str, ...]) -> bool:
@@ -100,7 +101,8 @@ def time_column(names: list[str], columns: list[list[str]]) -> int | None:
         if named(names[position], _TIME_NAMES) and (epoch(cells) or is_serial(cells)):
             return position
     for position in order:
-        if epoch(columns[position]):
+        # StatusCodes are of the size of an epoch.
+        if epoch(columns[position]) and not named(names[position], STATUS_NAMES):
             return position
     return None
 

@@ -49,6 +49,8 @@ DAY_OR_MONTH = "Whether dates have the day or the month first: nothing proves it
 COMMA_OR_THOUSANDS = "Whether the comma in"
 
 
+_SURE_STATUS_NAMES = ("status", "quality", "qual", "statuscode")
+"""Names that no measured value has, unlike ``q``."""
 _GROUPED_COMMA = re.compile(r"^[+-]?\d{1,3}(?:\.\d{3})+(?:,\d+)?$")
 _GROUPED_POINT = re.compile(r"^[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?$")
 
@@ -265,7 +267,12 @@ def _wide_statuses(
         form, _ = forms.most_common(1)[0]
         found = {form.replace("{tag}", names[t]) for t in tags}
     else:
-        words = [i for i in others if i not in tags and are_statuses(sheet.columns[i])]
+        words = [
+            i
+            for i in others
+            if (i not in tags or named(names[i], _SURE_STATUS_NAMES))
+            and (are_statuses(sheet.columns[i]) or _are_words_of_a_status(sheet, i, tags))
+        ]
         form = names[words[0]] if words else ""
         found = {form} if words else set()
     places = [i for i in others if names[i] in found]
@@ -273,6 +280,12 @@ def _wide_statuses(
         return export, []
     sheet.reasons.append(f"Statuses of the values stand in columns named '{form}'.")
     return replace(export, status_column=form), places
+
+
+def _are_words_of_a_status(sheet: Sheet, column: int, tags: list[int]) -> bool:
+    """Tell a column that is called a status and holds a few words nobody knows."""
+    is_called = named(sheet.names[column], _SURE_STATUS_NAMES)
+    return is_called and column not in tags and len(set(sheet.columns[column])) <= 20
 
 
 def _time_format(sheet: Sheet, time: int, export: ExportFormat, unknown: list[str]) -> ExportFormat:
@@ -283,7 +296,10 @@ def _time_format(sheet: Sheet, time: int, export: ExportFormat, unknown: list[st
         return replace(export, time_format=unit)
     texts = pa.array(cells, pa.string())
     if is_serial(cells):
-        sheet.reasons.append("Timestamps are spreadsheet serial dates.")
+        sheet.reasons.append(
+            "Timestamps are spreadsheet serial dates, counted from 1900; if they come out four "
+            "years early, time_format is spreadsheet_1904."
+        )
         export = replace(export, time_format="spreadsheet")
     elif could_swap_day_and_month(texts):
         proof = DayOrderProof()
@@ -329,7 +345,7 @@ def _number_marks(
     proven = len(with_comma) - len(either)
     point = [c for c in cells if "." in c and POINT.match(c)]
     grouped = [c for c in cells if _GROUPED_POINT.match(c) and ("." in c or c.count(",") > 1)]
-    if export.delimiter == "," and not grouped:
+    if export.delimiter == "," and not grouped and not proven:
         return export
     if proven > len(point) or (either and not point and not grouped):
         export = replace(export, decimal=",")
@@ -375,6 +391,8 @@ def _long_columns(
         and not are_states(sheet.columns[i])
     ]
     values = [i for i in others if i not in (unit, status) and numeric[i] > 0.5]
+    # What is named after a column of numbers, such as FLOW.Quality, says something about it.
+    texts = [i for i in texts if not any(sheet.names[v] in sheet.names[i] for v in values)]
     if len(set(times)) == len(times):
         # Words that change while no time occurs twice describe the row, such as a shift.
         texts = [

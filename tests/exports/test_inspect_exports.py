@@ -48,6 +48,9 @@ def series() -> dict[str, np.ndarray]:
 TIME = pd.date_range("2024-03-01", periods=MINUTES, freq="min", tz="UTC")
 
 
+LAST = pd.Timestamp("2024-03-26", tz="UTC")
+
+
 def put_wide(folder: Path, columns: dict[str, np.ndarray], name: str = "export.csv") -> None:
     frame = pd.DataFrame(columns)
     frame.insert(0, "Timestamp", TIME.strftime("%Y-%m-%dT%H:%M:%SZ")[: len(frame)])
@@ -239,6 +242,7 @@ def test_marks_of_numbers(tmp_path, numbers, decimal, thousands, is_open) -> Non
         (lambda t: str(int(t.timestamp())), "epoch_s"),
         (lambda t: str(int(t.timestamp() * 1000)), "epoch_ms"),
         (lambda t: f"{t.timestamp() / 86400 + 25569:.8f}", "spreadsheet"),
+        (lambda t: f"{(LAST - t).total_seconds() / 86400 + 45352:.8f}", "spreadsheet"),
         (lambda t: t.strftime("%m/%d/%Y %H:%M"), "month_first"),
         (lambda t: t.strftime("%d/%m/%Y %H:%M"), "day_first"),
         (lambda t: t.strftime("%Y-%m-%d %H:%M:%S"), "iso"),
@@ -251,6 +255,8 @@ def test_forms_of_time(tmp_path, cell, time_format: str) -> None:
     seen = sniff(tmp_path / "e.csv")
     assert (seen.export.time_format, seen.export.delimiter) == (time_format, "\t")
     assert any("zone" in u for u in seen.unknown) == (not time_format.startswith("epoch"))
+    # Days counted from 1904 look the same (ECMA-376 Part 1, 18.17.4.1).
+    assert any("1904" in r for r in seen.reasons) == (time_format == "spreadsheet")
 
 
 def test_parquet_without_a_description(tmp_path) -> None:
@@ -596,3 +602,33 @@ def test_what_a_unit_or_a_counter_says_is_not_asked_again(tmp_path) -> None:
     assert not [f for f in found.findings if "absolute" in f.what]
     assert "reference" not in found.draft
     assert 'measures = "running_total"' in found.draft
+
+
+def test_decimal_commas_between_quotes_and_commas(tmp_path) -> None:
+    rows = [f'2024-03-01T00:{m:02d}:00Z,P{m % 2},"{m},5"' for m in range(60)]
+    (tmp_path / "e.csv").write_text("time,tag,value\n" + "\n".join(rows) + "\n")
+    (group,) = inspect_exports(tmp_path).groups
+    assert (group.export.layout, group.export.decimal) == ("long", ",")
+
+
+@pytest.mark.parametrize("words", [("192", "24"), ("0x00000000", "0x80050000"), ("fein", "faul")])
+@pytest.mark.parametrize(
+    ("name", "form"), [("status", "status"), ("P1 FLOW.Quality", "{tag}.Quality")]
+)
+def test_one_tag_with_its_status(tmp_path, words, name: str, form: str) -> None:
+    # Times that occur twice must not make the statuses names of tags.
+    rows = [f"2024-03-01T00:{m:02d}:00Z;{m}.5;{words[m % 2]}" for m in (*range(60), 7, 8)]
+    (tmp_path / "e.csv").write_text(f"time;P1 FLOW;{name}\n" + "\n".join(rows) + "\n")
+    found = inspect_exports(tmp_path)
+    assert (found.groups[0].export.layout, found.groups[0].export.status_column) == ("wide", form)
+    assert [t.facts.name for t in found.tags] == ["P1 FLOW"]
+    is_open = any("fein" in question for question in found.groups[0].unknown)
+    assert is_open == (words[0] == "fein")
+
+
+def test_status_codes_are_no_times(tmp_path) -> None:
+    # OPC 10000-6, A.2: 0x40900000 is Uncertain_LastUsableValue; as a number, a time in 2004.
+    rows = [f"{m};{m}.5;{0x40900000}" for m in range(60)]
+    (tmp_path / "e.csv").write_text("row;P1 FLOW;status\n" + "\n".join(rows) + "\n")
+    with pytest.raises(ExportError, match="holds timestamps"):
+        inspect_exports(tmp_path)
