@@ -200,6 +200,7 @@ class DailyChecks:
         self._checks = _TagChecks(samples_of, tags, neighbours, holds)
         self._tags = tags
         self._edges = _day_edges(zone, start, end)
+        self._first = start.tz_convert(zone).tz_localize(None).normalize()
 
     def days(self, tag: str, samples: TagSamples, contradicted: Int64 = _NOWHERE) -> Days | None:
         """Give the columns of ``DAILY_SCHEMA`` for one tag; None without a sample in the span.
@@ -243,7 +244,7 @@ class DailyChecks:
         # One frame of all tags: a frame per tag would cost more than the checks.
         columns = {n: np.concatenate([p[n] for p in parts]) for n in names} if parts else {}
         frame = pd.DataFrame(columns) if parts else _no_days()
-        frame = _with_events(frame, disorder, self._edges)
+        frame = _with_events(frame, disorder, self._edges, self._first)
         frame["day"] = pd.DatetimeIndex(frame["day"].to_numpy().view("datetime64[us]"), tz="UTC")
         return pa.Table.from_pandas(frame, schema=DAILY_SCHEMA, preserve_index=False)
 
@@ -267,8 +268,7 @@ def daily_checks(
     tags, zone, start, end, neighbours, holds
         As for ``DailyChecks``.
     disorder : Table, optional
-        ``DISORDER_SCHEMA`` of the files behind these samples; its UTC days are taken for the
-        local days that hold their noon.
+        ``DISORDER_SCHEMA`` of the files behind these samples, by days of `zone`.
 
     Returns
     -------
@@ -378,12 +378,14 @@ def _longest_gaps(time: Int64, bounds: Int64) -> NDArray[np.float64]:
     return gaps.astype(np.float64)
 
 
-def _with_events(frame: pd.DataFrame, events: pa.Table | None, edges: Int64) -> pd.DataFrame:
+def _with_events(
+    frame: pd.DataFrame, events: pa.Table | None, edges: Int64, first: pd.Timestamp
+) -> pd.DataFrame:
     if events is None or not events.num_rows or frame.empty:
         return frame
     found = events.to_pandas()
-    noon = pd.to_datetime(found["day"]).to_numpy().astype("datetime64[us]").astype(np.int64)
-    position = np.searchsorted(edges, noon + 43_200_000_000, side="right") - 1
+    # Starts of the zone's days stand one after the other, from the first one on.
+    position = np.asarray((pd.to_datetime(found["day"]) - first) // pd.Timedelta(days=1))
     inside = (position >= 0) & (position < len(edges) - 1)
     found = found.loc[inside].assign(day=edges[position[inside]])
     names = events.column_names[2:]

@@ -11,7 +11,6 @@ from collections.abc import Collection, Iterator
 from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
@@ -32,7 +31,7 @@ from pipeline.exports.reading import (
     empty_samples,
     samples_table,
 )
-from pipeline.exports.repeated_hours import Batch, Held, settle_repeated
+from pipeline.exports.repeated_hours import Batch, Held, as_written, settle_repeated
 from pipeline.plant.types import ExportFormat
 
 __all__ = ["Collector"]
@@ -54,6 +53,8 @@ class Collector:
         Tags of the plant file; others are counted only.
     switch_tags : collection of str
         Tags of two states, whose values may be words such as ``On`` and ``Off``.
+    day_zone : str
+        Zone of the days by which disorder is counted.
     """
 
     def __init__(
@@ -62,7 +63,9 @@ class Collector:
         export: ExportFormat,
         tag_names: Collection[str],
         switch_tags: Collection[str] = (),
+        day_zone: str = "UTC",
     ) -> None:
+        self.day_zone = day_zone
         self.refusals = Refusals(file)
         self.notes: list[str] = []
         self._file = file
@@ -76,7 +79,7 @@ class Collector:
         self._held: list[Held] = []
         self._unknown: dict[str, int] = {}
         self._plain = np.zeros(len(self.tags), dtype=np.int64)
-        self._watch = OrderWatch(len(self.tags))
+        self._watch = OrderWatch(len(self.tags), day_zone)
         self._wide_run: Int64 | None = None
         self._wide_plain = 0
         self.counts = Counts()
@@ -332,7 +335,7 @@ class Collector:
         if len(rows):
             names = self._tag_values.take(pa.array(batch.code[rows]))
             self._count(rejected=len(rows))
-            texts = _as_written(batch.take(rows), self._export.time_zone)
+            texts = as_written(batch.take(rows), self._export.time_zone)
             self.refusals.add(line[rows], names, texts, FAULTS[REPEATED_HOUR])
         self._count(repeated_hour=int((~is_undecided).sum()))
         settled = Batch(batch.code, utc, batch.value, batch.quality).take(~is_undecided)
@@ -355,11 +358,12 @@ class Collector:
         self._settle()
         parts = self._batches
         self._batches = []
-        samples, duplicates = empty_samples(self.tags), DisorderCells()
+        samples, duplicates = empty_samples(self.tags), DisorderCells(self.day_zone)
         if parts:
             batch = Batch.joined(parts)
             del parts
-            found = tidy(self.tags, batch.code, batch.time, batch.value, batch.quality)
+            columns = (batch.code, batch.time, batch.value, batch.quality)
+            found = tidy(self.tags, *columns, self.day_zone)
             samples, duplicates = found.samples, found.duplicates
         return self.report(samples, duplicates)
 
@@ -389,13 +393,6 @@ class Collector:
 def _is_filled(words: pa.DictionaryArray) -> Mask:
     filled = [bool(word and word.strip()) for word in words.dictionary.to_pylist()]
     return np.array([*filled, False])[_indices(words, len(filled))]
-
-
-def _as_written(batch: Batch, time_zone: str | None) -> pa.Array:
-    """Show clock time and value of samples, for those who look for their rows in the file."""
-    clock = pd.to_datetime(batch.time, unit="us", utc=True).tz_convert(time_zone or "UTC")
-    parts = zip(clock.tz_localize(None).astype(str), batch.value.tolist(), strict=True)
-    return pa.array([t if v != v else f"{t}, {v:.15g}" for t, v in parts], pa.string())
 
 
 def _indices(words: pa.DictionaryArray, for_null: int) -> NDArray[np.integer]:

@@ -9,9 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from pipeline.exports.instants import ALWAYS_UTC
 from pipeline.exports.reading import DISORDER_SCHEMA
 from pipeline.exports.tag_runs import by_tag, tag_edges
 
@@ -28,10 +30,25 @@ ROWS_AFTER = 4
 """How many rows must follow in order, below the time reached before the step [-]."""
 
 
-class DisorderCells:
-    """Counts of events per tag and UTC day."""
+def _days(time: Int64, zone: str) -> Int64:
+    """Number the days of a zone from 1970 on, for instants [µs]."""
+    if zone in ALWAYS_UTC or not len(time):
+        return time // _DAY
+    clock = pd.DatetimeIndex(time.view("datetime64[us]"), tz="UTC").tz_convert(zone)
+    return clock.tz_localize(None).asi8 // _DAY
 
-    def __init__(self) -> None:
+
+class DisorderCells:
+    """Counts of events per tag and day.
+
+    Parameters
+    ----------
+    day_zone : str
+        Zone in which days are counted.
+    """
+
+    def __init__(self, day_zone: str = "UTC") -> None:
+        self._zone = day_zone
         self._cells: dict[str, dict[tuple[int, int], int]] = {
             name: {} for name in DISORDER_SCHEMA.names[2:]
         }
@@ -50,7 +67,9 @@ class DisorderCells:
         """
         cells = self._cells[name]
         # One number for tag and day sorts far faster than pairs.
-        keys, number = np.unique((code.astype(np.int64) << 32) + time // _DAY, return_counts=True)
+        keys, number = np.unique(
+            (code.astype(np.int64) << 32) + _days(time, self._zone), return_counts=True
+        )
         tags = (keys + (1 << 31)) >> 32
         for tag, day, count in zip(
             tags.tolist(), (keys - (tags << 32)).tolist(), number.tolist(), strict=True
@@ -105,16 +124,19 @@ class OrderWatch:
     ----------
     n_tags : int
         Number of tags. [-]
+    day_zone : str
+        Zone in which days are counted.
     """
 
-    def __init__(self, n_tags: int) -> None:
+    def __init__(self, n_tags: int, day_zone: str = "UTC") -> None:
+        self._zone = day_zone
         self._first = np.full(n_tags, _NEVER)
         self._last = np.full(n_tags, _NEVER)
         self._reached = np.full(n_tags, _NEVER)
         self._rows = np.zeros(n_tags, dtype=np.int64)
         self._back = np.zeros(n_tags, dtype=np.int64)
         self._open: dict[int, list[_Step]] = {}
-        self._cells = DisorderCells()
+        self._cells = DisorderCells(day_zone)
 
     def look(self, code: NDArray[np.int32], time: Int64) -> None:
         """Look at the next rows.
@@ -204,6 +226,6 @@ class OrderWatch:
     def cells(self) -> DisorderCells:
         """Give the counts; rows that stand newest first, three of four, are in order too."""
         newest_first = self.descending & (4 * self._back >= 3 * (self._rows - 1))
-        found = DisorderCells()
+        found = DisorderCells(self._zone)
         found.update(self._cells, newest_first)
         return found

@@ -50,6 +50,7 @@ def tidy(
     time: Int64,
     value: NDArray[np.float64],
     quality: NDArray[np.int8],
+    day_zone: str = "UTC",
 ) -> Tidy:
     """Sort samples and resolve duplicates: of contradicting rows the last one stands.
 
@@ -59,12 +60,14 @@ def tidy(
         Names the codes point to, ascending.
     code, time, value, quality : ndarray
         Samples in file order.
+    day_zone : str
+        Zone in which days are counted.
 
     Returns
     -------
     Tidy
     """
-    found = DisorderCells()
+    found = DisorderCells(day_zone)
     if is_by_tag_and_time(code, time, strictly=True):
         return Tidy(samples_table(tags, code, time, value, quality), found)
     in_order = is_by_tag_and_time(code, time)

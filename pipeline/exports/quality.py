@@ -288,6 +288,9 @@ class StatusReader:
                 return int(classic_quality(number)), ""
             if self._family == "opc_ua":
                 return int(opc_ua_quality(number)), ""
+            if _has_info(number) and "0" in self._declared:
+                # Zero is good in OPC UA alone, and bad in the classic form alone.
+                return self._declared["0"], ""
             return BAD, (
                 f"status {word.strip()} alone can mean good (OPC UA) or bad (classic OPC); "
                 f'declare it, as good = ["{word.strip()}"] or bad = ["{word.strip()}"]'

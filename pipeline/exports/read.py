@@ -198,6 +198,7 @@ def read_export(
     tag_names: Collection[str],
     label: str | None = None,
     switch_tags: Collection[str] = (),
+    day_zone: str = "UTC",
 ) -> Reading:
     """Read one export file.
 
@@ -214,6 +215,8 @@ def read_export(
         the tag. By default messages show the file's name, and the whole path may name the tag.
     switch_tags : collection of str
         Tags of two states: words such as ``On`` or ``Stopped`` are read as 1 and 0 there.
+    day_zone : str
+        Zone of the days by which disorder is counted.
 
     Returns
     -------
@@ -228,7 +231,7 @@ def read_export(
         If the whole file cannot be read.
     """
     name = path.name if label is None else label
-    collector = Collector(name, export, tag_names, switch_tags)
+    collector = Collector(name, export, tag_names, switch_tags, day_zone)
     try:
         for _ in pieces(path, export, tag_names, collector, label):
             pass

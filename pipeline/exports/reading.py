@@ -60,8 +60,8 @@ DISORDER_SCHEMA = pa.schema(
         pa.field("clock_set_back", pa.int64(), nullable=False),
     ]
 )
-"""What sorting hides, per tag and UTC day: rows older than the row before, duplicates, and how
-often the logger's clock was set back.
+"""What sorting hides, per tag and day of the station: rows older than the row before, duplicates,
+and how often the logger's clock was set back.
 """
 
 MOST_TEXTS = 1000

@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
+import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.exports.zones import resolve_repeated
 
-__all__ = ["Batch", "Held", "settle_repeated"]
+__all__ = ["Batch", "Held", "as_written", "settle_repeated"]
 
 Int64 = NDArray[np.int64]
 Mask = NDArray[np.bool_]
@@ -106,3 +108,22 @@ def settle_repeated(parts: Sequence[Held], is_descending: Mask) -> tuple[Batch, 
         is_descending[batch.code],
     )
     return batch, line, utc, is_undecided
+
+
+def as_written(batch: Batch, time_zone: str | None) -> pa.Array:
+    """Show clock time and value of samples, for those who look for their rows in the file.
+
+    Parameters
+    ----------
+    batch : Batch
+        The samples.
+    time_zone : str or None
+        Zone of the clock.
+
+    Returns
+    -------
+    Array of string
+    """
+    clock = pd.to_datetime(batch.time, unit="us", utc=True).tz_convert(time_zone or "UTC")
+    parts = zip(clock.tz_localize(None).astype(str), batch.value.tolist(), strict=True)
+    return pa.array([t if v != v else f"{t}, {v:.15g}" for t, v in parts], pa.string())

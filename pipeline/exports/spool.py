@@ -77,6 +77,8 @@ class Spool(Generic[S]):
         Where they lie.
     tags : tuple of str
         Names the stored codes point to.
+    day_zone : str
+        Zone of the days by which duplicates are counted.
     """
 
     reading: Reading
@@ -84,6 +86,7 @@ class Spool(Generic[S]):
     straight: dict[int, S]
     folder: Path
     tags: tuple[str, ...]
+    day_zone: str = "UTC"
 
     def take(self, part: int) -> Tidy:
         """Take up one part.
@@ -115,7 +118,7 @@ class Spool(Generic[S]):
             code, time, value, quality = (
                 np.concatenate(column) for column in zip(*(run for _, run in runs), strict=True)
             )
-        return tidy(self.tags, code, time, value, quality)
+        return tidy(self.tags, code, time, value, quality, self.day_zone)
 
 
 def _place(folder: Path, part: int) -> Path:
@@ -131,12 +134,13 @@ def spool_export(
     part_of: Callable[[Int64], Int64] = utc_month_numbers,
     switch_tags: Collection[str] = (),
     straight: Callable[[int], S] | None = None,
+    day_zone: str = "UTC",
 ) -> Spool[S]:
     """Read an export of any size and lay its samples down in parts.
 
     Parameters
     ----------
-    path, export, tag_names, label, switch_tags
+    path, export, tag_names, label, switch_tags, day_zone
         As for ``read_export``.
     folder : Path
         Empty folder for the parts; the caller removes it.
@@ -158,7 +162,7 @@ def spool_export(
         If the whole file cannot be read.
     """
     name = path.name if label is None else label
-    collector = Collector(name, export, tag_names, switch_tags)
+    collector = Collector(name, export, tag_names, switch_tags, day_zone)
     writer = _PartWriter(folder, part_of, collector.tags, straight)
     try:
         for _ in pieces(path, export, tag_names, collector, label):
@@ -166,7 +170,7 @@ def spool_export(
                 writer.add(table)
         for table in collector.settle_and_drain():
             writer.add(table)
-        reading = collector.report(empty_samples(collector.tags), DisorderCells())
+        reading = collector.report(empty_samples(collector.tags), DisorderCells(day_zone))
     except Unfinished as reason:
         reading = Reading.waiting(name, waiting_note(reason))
     except (ExportError, OSError, pa.ArrowException) as error:
@@ -181,6 +185,7 @@ def spool_export(
         dict(sorted(writer.straight.items())) if is_whole else {},
         folder,
         tuple(collector.tags),
+        day_zone,
     )
 
 

@@ -205,7 +205,8 @@ def _take_in(
 def _take_in_small(run: Run, candidate: Candidate, limits: Limits) -> tuple[Reading, Kept]:
     """Read a file whole."""
     found, tags = candidate.found, run.plant.tags
-    reading = read_export(found.file, found.export, list(tags), found.path, switch_tags(run.plant))
+    states = switch_tags(run.plant)
+    reading = read_export(found.file, found.export, list(tags), found.path, states, run.zone)
     kept = Kept(limits)
     if reading.status == "accepted":
         months = MonthNumbers(run.zone)
@@ -245,6 +246,7 @@ def _take_in_large(run: Run, candidate: Candidate, limits: Limits) -> tuple[Read
             months.of,
             switch_tags(run.plant),
             straight,
+            run.zone,
         )
         if spool.reading.status == "accepted":
             disorder = [spool.reading.disorder]

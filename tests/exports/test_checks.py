@@ -260,7 +260,8 @@ def test_covered_time_adds_up(steps: list[int], bad: int) -> None:
     assert (frame["coverage"] <= 1.0).all()
 
 
-def test_disorder_joins_the_days() -> None:
+@pytest.mark.parametrize("zone", ["UTC", "Pacific/Auckland", "America/Sao_Paulo"])
+def test_disorder_joins_the_days(zone: str) -> None:
     disorder = pa.table(
         {
             "tag": ["T", "OTHER"],
@@ -272,7 +273,8 @@ def test_disorder_joins_the_days() -> None:
         },
         schema=DISORDER_SCHEMA,
     )
-    frame = days(one_tag(every_minute(10), wave(10)), disorder=disorder)
+    noon = int(pd.Timestamp("2024-03-01T12:00", tz=zone).value // 1000)
+    frame = days(one_tag(every_minute(10) - START + noon, wave(10)), zone, disorder=disorder)
     names = ["out_of_order", "identical_duplicates", "conflicting_duplicates", "clock_set_back"]
     assert frame[names].to_numpy().tolist() == [[2, 3, 1, 4]]
 

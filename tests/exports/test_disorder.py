@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import itertools
+from datetime import date
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -115,3 +118,25 @@ def test_rows_that_jump_over_the_turn_of_a_month_are_counted_once_and_alike(
     assert whole.disorder.column("out_of_order").to_pylist() == [2]
     samples = pa.concat_tables([laid.take(part).samples for part in laid.parts])
     assert samples.equals(whole.samples)
+
+
+@pytest.mark.parametrize("zone", ["UTC", "Pacific/Auckland", "America/Sao_Paulo", "Asia/Kathmandu"])
+def test_disorder_is_counted_by_days_of_the_station(tmp_path, monkeypatch, zone: str) -> None:
+    monkeypatch.setattr(spool, "BUFFERED_ROWS", 2)
+    clock = pd.Timestamp("2026-03-01T23:50", tz=zone)
+    minutes = [0, 5, 5, 2, 11, 15, 15]  # out of order on the first day, doubled on both
+    stamps = [(clock + pd.Timedelta(minutes=m)).isoformat() for m in minutes]
+    path = tmp_path / "e.csv"
+    path.write_text("time,tag,value\n" + "".join(f"{t},A,{i}\n" for i, t in enumerate(stamps)))
+    whole = read_export(path, ExportFormat(pattern="*"), ["A"], day_zone=zone).disorder
+    names = ["out_of_order", "identical_duplicates", "conflicting_duplicates"]
+    assert whole.select(["day", *names]).to_pylist() == [
+        {"day": date(2026, 3, day), **dict(zip(names, counts, strict=True))}
+        for day, counts in ((1, (1, 0, 1)), (2, (0, 0, 1)))
+    ]
+    laid = spool_export(path, ExportFormat(pattern="*"), ["A"], tmp_path, day_zone=zone)
+    parts = [laid.take(part).duplicates.table(list(laid.tags)) for part in laid.parts]
+    pieces = pa.concat_tables([laid.reading.disorder, *parts])
+    summed = pieces.group_by(["tag", "day"]).aggregate([(n, "sum") for n in names])
+    assert summed.sort_by("day")["conflicting_duplicates_sum"].to_pylist() == [1, 1]
+    assert summed.sort_by("day")["out_of_order_sum"].to_pylist() == [1, 0]

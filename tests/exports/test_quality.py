@@ -59,6 +59,9 @@ def test_good_codes_with_information_bits() -> None:
     assert all("declare it" in reason for reason in alone[1])
     assert judge("1025", "1026", "0", "2157707264") == [GOOD, GOOD, GOOD, BAD]
     assert judge("1025", "192") == [BAD, GOOD]
+    assert judge("1025", "0", good=("0",)) == [GOOD, GOOD]
+    assert judge("1025", "0", bad=("0",)) == [BAD, BAD]
+    assert judge("1", good=("0",)) == [BAD]
 
 
 def test_zero_declared() -> None:
