@@ -31,7 +31,7 @@ from pipeline.exports.reading import (
     empty_samples,
     samples_table,
 )
-from pipeline.exports.repeated_hours import Batch, Held, as_written, settle_repeated
+from pipeline.exports.repeated_hours import Batch, Held, NearRows, as_written, settle_repeated
 from pipeline.plant.types import ExportFormat
 
 __all__ = ["Collector"]
@@ -77,6 +77,8 @@ class Collector:
         self._status = StatusReader(export.good, export.uncertain, export.bad)
         self._batches: list[Batch] = []
         self._held: list[Held] = []
+        has_clock = export.time_zone not in (None, *ALWAYS_UTC)  # else no hour is ever repeated
+        self._near = NearRows(export.time_zone or "UTC") if has_clock else None
         self._unknown: dict[str, int] = {}
         self._plain = np.zeros(len(self.tags), dtype=np.int64)
         self._watch = OrderWatch(len(self.tags), day_zone)
@@ -309,9 +311,10 @@ class Collector:
                     self._runs(batch.code, held) if run is None else run[held],
                 )
             )
-            batch = batch.take(~held)
-        if self._export.time_zone not in (None, *ALWAYS_UTC):  # else no hour is ever repeated
+            batch, lines = batch.take(~held), lines[~held]
+        if self._near is not None:
             self._plain += np.bincount(batch.code, minlength=len(self.tags))
+            self._near.look(batch.code, batch.time, lines)
         if not len(batch.time):
             return
         self._watch.look(batch.code, batch.time)
@@ -327,9 +330,9 @@ class Collector:
 
     def _settle(self) -> None:
         """Resolve repeated hours once the whole file has been seen."""
-        if not self._held:
+        if not self._held or self._near is None:
             return
-        batch, line, utc, is_undecided = settle_repeated(self._held, self.descending)
+        batch, line, utc, is_undecided = settle_repeated(self._held, self.descending, self._near)
         self._held = []
         rows = np.flatnonzero(is_undecided)
         if len(rows):

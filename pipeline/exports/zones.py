@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import ExportError, Fault
 
-__all__ = ["Localised", "localise", "resolve_repeated", "zone_named"]
+__all__ = ["Localised", "localise", "put_backs", "resolve_repeated", "zone_named"]
 
 Int64 = NDArray[np.int64]
 Mask = NDArray[np.bool_]
@@ -98,6 +98,27 @@ def _changes_in(name: str, year: int) -> tuple[tuple[int, int, int], ...]:
         before = after
         day += timedelta(days=1)
     return tuple(changes)
+
+
+def put_backs(zone: str, first: int, last: int) -> list[tuple[int, int]]:
+    """List when the clocks of a zone are put back, and by how much.
+
+    Parameters
+    ----------
+    zone : str
+        IANA name.
+    first, last : int
+        Span in UTC [µs], looked at with a day on either side.
+
+    Returns
+    -------
+    list of (int, int)
+        Instant and step [µs].
+    """
+    low, high = first - 86400 * _SECOND, last + 86400 * _SECOND
+    start, end = ((_EPOCH + timedelta(microseconds=t)).year for t in (low, high))
+    changes = [c for year in range(start, end + 1) for c in _changes_in(zone, year)]
+    return [(t, a - b) for t, a, b in changes if b < a and low <= t <= high]
 
 
 def localise(local: Int64, zone: str) -> Localised:

@@ -7,6 +7,7 @@ Contradictions between names and values are in ``test_inspect_exports``, stuck g
 
 from __future__ import annotations
 
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -148,6 +149,54 @@ def test_repeated_hour_told_once_is_refused_with_its_neighbours_kept(read) -> No
     ]
     # Clock time and value, to be found in the file.
     assert reading.rejected["text"].to_pylist() == ["2024-10-27 02:00:00, 1"]
+
+
+@pytest.mark.parametrize("newest_first", [False, True])
+@pytest.mark.parametrize("block", [70, 1 << 20])
+@pytest.mark.parametrize(
+    ("zone", "start", "step"),
+    [
+        ("Europe/Vienna", "2024-10-26T22:00Z", "1h"),  # a day's file
+        ("America/New_York", "2024-11-03T04:00Z", "1h"),
+        ("Australia/Lord_Howe", "2024-04-06T12:00Z", "30min"),  # clocks go back by half an hour
+        ("Antarctica/Troll", "2024-10-26T22:00Z", "2h"),  # and here by two
+    ],
+)
+def test_one_row_an_hour_through_the_repeated_hour(
+    read, monkeypatch, zone, start, step, block, newest_first
+) -> None:
+    # Two rows of one clock time, all others an hour apart: were one a duplicate, an hour would
+    # be missing. Values may be equal, as those of FLOW are.
+    monkeypatch.setattr(Text.blocks, "__defaults__", (block,))
+    times = pd.date_range(start, periods=25, freq=step)
+    clock = [t.strftime("%Y-%m-%d %H:%M") for t in times.tz_convert(ZoneInfo(zone))]
+    assert len(set(clock)) == 24
+    rows = [f"{t},FLOW,7\n{t},LEVEL,{i}\n" for i, t in enumerate(clock)]
+    export = replace(LOCAL, time_zone=zone)
+    reading = read("time,tag,value\n" + "".join(rows[::-1] if newest_first else rows), export)
+    for name in ("FLOW", "LEVEL"):
+        assert (times_of(reading, name) == times).all()
+    assert values_of(reading, "LEVEL") == list(range(25))
+    assert (reading.counts.repeated_hour, reading.counts.rejected) == (4, 0)
+
+
+@pytest.mark.parametrize(
+    ("minutes", "what"),
+    [
+        ([*range(0, 180, 60), 180, 180, 300, 360, 420], "an hour is missing"),
+        ([t for t in range(0, 420, 60) for _ in (0, 1)], "every row stands twice"),
+        ([*range(0, 180, 30), 180, 180, *range(240, 420, 30)], "two rows an hour"),
+        ([120, 180, 180, 240], "too few rows around"),
+        ([*range(0, 180, 60), 180, *range(240, 420, 60), 180], "one stands at the end"),
+    ],
+)
+def test_two_rows_of_one_clock_time_that_may_be_a_duplicate(read, minutes, what) -> None:
+    midnight = pd.Timestamp("2024-10-27") - pd.Timedelta(hours=1)
+    rows = [f"{midnight + pd.Timedelta(minutes=m)},FLOW,{i}" for i, m in enumerate(minutes)]
+    reading = read("time,tag,value\n" + "\n".join(rows) + "\n", LOCAL)
+    doubtful = pd.to_datetime(["2024-10-27T00:00Z", "2024-10-27T01:00Z"])
+    assert not set(times_of(reading)) & set(doubtful), what
+    assert reading.counts.rejected >= 2
 
 
 def test_late_row_of_the_repeated_hour_is_not_taken_for_a_second_pass(read) -> None:
