@@ -35,10 +35,21 @@ def find_files(plant: Plant) -> list[FoundFile]:
 def files_left_out(plant: Plant, found: Sequence[FoundFile]) -> dict[str, str]:
     """Say of each path of exports whether it is met by no file, or not by all it may mean."""
     said = missed_by_case(plant.path.parent, plant.exports, found, exclude=[plant.data_folder])
-    met = {file.export.pattern for file in found}
+    reader = {file.path: file.export for file in found}
     for export in plant.exports:
-        if export.pattern not in met:
-            said.setdefault(export.pattern, f"exports '{export.pattern}': no file there yet.")
+        if any(one is export for one in reader.values()):
+            continue
+        name = f"exports '{export.pattern}'"
+        met = find_exports(plant.path.parent, [export], exclude=[plant.data_folder])
+        if not met:
+            said.setdefault(export.pattern, f"{name}: no file there yet.")
+            continue
+        first = f"{met[0].path} is read by '{reader[met[0].path].pattern}'"
+        said.setdefault(
+            export.pattern,
+            f"{name}: every file it meets is read by an entry before it: {first}. "
+            "Put the narrower entry first.",
+        )
     return said
 
 
