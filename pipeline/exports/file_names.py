@@ -1,8 +1,8 @@
 """Tags of undescribed files that hold one each: guessed from the names of files and folders.
 
 Taken off a name is only what is no part of a tag: a date, and words such as ``export`` before
-it. Four or six digits may be the number of an instrument as well as a year or a month; they
-count as a date only where the file's own samples are of that time.
+it. Four or six digits, or two and four, may be the number of an instrument as well as a year
+or a month; they count as a date only where the file's own samples are of that time.
 """
 
 from __future__ import annotations
@@ -27,11 +27,14 @@ _MONTH, _DAY = r"(?:0[1-9]|1[0-2])", r"(?:0[1-9]|[12]\d|3[01])"
 _CLOCK = r"(?:[-_.T ]?[0-2]\d(?:[-_.:h]?[0-5]\d){0,2}Z?)?"
 _DATE = (
     rf"(?:{_YEAR}(?:[-_.]?{_MONTH}(?:[-_.]?{_DAY}{_CLOCK})?)?"
-    rf"|{_DAY}[-_.]{_MONTH}[-_.]{_YEAR})"
+    rf"|{_DAY}[-_.]{_MONTH}[-_.]{_YEAR}|{_MONTH}[-_.]{_YEAR})"
 )
 _MARK = r"[-_. ]+"
 _AT_END = re.compile(rf"^(?P<tag>.*?)(?P<mark>{_MARK})?(?P<date>{_DATE})$")
 _AT_START = re.compile(rf"^(?P<date>{_DATE})(?P<mark>{_MARK})(?P<tag>.+)$")
+_DOUBTFUL = re.compile(
+    r"^(?:(?P<year>\d{4})(?P<month>\d\d)?|(?P<early_month>\d\d)[-_.](?P<late_year>\d{4}))$"
+)
 _BETWEEN = re.compile(
     rf"^(?P<tag>.*?)(?P<mark>{_MARK}(?:(?:to|bis|a|al|au){_MARK})?)$", re.IGNORECASE
 )
@@ -185,12 +188,13 @@ def _form(date: str) -> str:
 
 def _is_date(text: str, span: Span | None) -> bool:
     """Tell a date from the number of an instrument."""
-    if len(text) > 6 or not text.isdigit():
+    found = _DOUBTFUL.match(text)
+    if found is None:
         return True
     if span is None:
         return False
-    unit = "M" if len(text) == 6 else "Y"
-    written = np.array("-".join(filter(None, (text[:4], text[4:]))), dtype=f"M8[{unit}]")
+    year, month = (found["year"] or found["late_year"]), (found["month"] or found["early_month"])
+    written = np.array(f"{year}-{month}" if month else year, dtype=f"M8[{'M' if month else 'Y'}]")
     slack = np.timedelta64(2, "D")
     start, end = written.astype("M8[us]") - slack, (written + 1).astype("M8[us]") + slack
     return bool(span.last >= start and span.first < end)

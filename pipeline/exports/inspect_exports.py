@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-import fnmatch
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.errors import ExportError
-from pipeline.exports.cell_forms import VALUE_NAMES, named
 from pipeline.exports.draft import draft_plant_file
-from pipeline.exports.file_names import ending_of
+from pipeline.exports.export_groups import told_apart_by_nothing, written_alike
 from pipeline.exports.findings import Finding, find_contradictions
+from pipeline.exports.letter_case import missed_by_case
 from pipeline.exports.merge import merge_samples
-from pipeline.exports.one_tag_files import Member, with_tags_of_paths
+from pipeline.exports.one_tag_files import Member
 from pipeline.exports.path_tags import tag_of_path
 from pipeline.exports.read import find_exports, stream_export
 from pipeline.exports.reading import FURTHER_TEXTS, Reading
@@ -116,12 +115,15 @@ def inspect_exports(
     ExportError
         If there is no file, or none that can be described.
     """
-    found = find_exports(folder, [ExportFormat(pattern=p) for p in patterns])
+    wanted = [ExportFormat(pattern=p) for p in patterns]
+    found = find_exports(folder, wanted)
     # A plant file beside the exports, such as an earlier draft, is none of them.
     found = [file for file in found if file.file.suffix.lower() != ".toml"]
     if not found:
         shown = ", ".join(f"'{p}'" for p in patterns)
-        raise ExportError(f"There is no export file at {shown} in {folder.name or folder}.")
+        said = missed_by_case(folder, wanted, found).values()
+        text = f"There is no export file at {shown} in {folder.name or folder}."
+        raise ExportError(" ".join((text, *said)))
     refused: list[str] = []
     described: list[Member] = []
     for file in found:
@@ -129,19 +131,12 @@ def inspect_exports(
             described.append((file.path, file.file, sniff(file.file, file.path)))
         except ExportError as error:
             refused.append(" ".join(str(error).split()))
-    grouped: dict[tuple[object, ...], list[Member]] = {}
-    own_globs: dict[str, str] = {}
-    for tag, member in with_tags_of_paths(described):
-        path = member[0]
-        own_globs[path] = path if tag is None else tag.own
-        pattern = _pattern(path) if tag is None else tag.pattern
-        grouped.setdefault((pattern, *_signature(member[2].export)), []).append(member)
-    if not grouped:
+    if not described:
         raise ExportError("No export file can be described.\n  - " + "\n  - ".join(refused[:10]))
     groups: list[ExportGroup] = []
     tables: list[pa.Table] = []
     units: dict[str, str] = {}
-    for pattern, members in _patterns(grouped, own_globs):
+    for pattern, members in written_alike(described):
         group, table, stated = _read_group(pattern, members, most_samples, refused)
         groups.append(group)
         tables.append(table)
@@ -170,62 +165,6 @@ def inspect_exports(
             refused,
         ),
     )
-
-
-def _signature(export: ExportFormat) -> tuple[object, ...]:
-    return (
-        export.layout,
-        export.time_column,
-        export.tag_column,
-        export.value_column,
-        export.status_column,
-        export.tag,
-        export.tag_in_path,
-        export.delimiter,
-        export.skip_rows,
-        export.unit_row,
-        export.encoding,
-    )
-
-
-def _pattern(path: str) -> str:
-    """Give the glob of a file's likes: its folder and ending."""
-    place = PurePosixPath(path)
-    parts = [("*" if "=" in part else part) for part in place.parent.parts]
-    return PurePosixPath(*parts, "*" + ending_of(place.name)).as_posix()
-
-
-def _patterns(
-    grouped: dict[tuple[object, ...], list[Member]], own: dict[str, str]
-) -> list[tuple[str, list[Member]]]:
-    """Give each group its glob.
-
-    Of groups that share one, the largest takes it and comes last, since the first group of a
-    plant file that meets a file takes it; the files of the others are named one by one, or tag
-    by tag where the glob of a tag's own files meets those of no other group.
-    """
-    named: list[tuple[str, list[Member]]] = []
-    globs: list[tuple[str, list[Member]]] = []
-    by_glob: dict[str, list[list[Member]]] = {}
-    for key, members in grouped.items():
-        by_glob.setdefault(str(key[0]), []).append(members)
-    for glob, groups in by_glob.items():
-        groups.sort(key=len)
-        for members in groups[:-1]:
-            named += _one_by_one(members, own)
-        whole = len(groups) == 1 and len(groups[0]) == 1
-        globs.append((groups[-1][0][0] if whole else glob, groups[-1]))
-    return named + globs
-
-
-def _one_by_one(members: list[Member], own: dict[str, str]) -> list[tuple[str, list[Member]]]:
-    paths = {member[0] for member in members}
-    parts: dict[str, list[Member]] = {}
-    for member in members:
-        glob = own[member[0]]
-        is_ours = all(path in paths for path in own if fnmatch.fnmatchcase(path, glob))
-        parts.setdefault(glob if is_ours else member[0], []).append(member)
-    return list(parts.items())
 
 
 def _read_group(
@@ -273,7 +212,10 @@ def _read_group(
         export=export,
         files=tuple(path for path, _, _ in members),
         reasons=_reasons([seen for _, _, seen in members]),
-        unknown=(*_open_questions([seen for _, _, seen in members]), *_nameless(members)),
+        unknown=(
+            *_open_questions([seen for _, _, seen in members]),
+            *told_apart_by_nothing(members),
+        ),
         notes=tuple(dict.fromkeys(notes)),
     )
     return group, table, stated
@@ -284,19 +226,6 @@ def _reasons(seen: Sequence[Sniffed]) -> tuple[str, ...]:
     others = [text for file in seen[1:] for text in file.reasons]
     more = [t for t in others if t.endswith("left out.") or "groups thousands" in t]
     return tuple(dict.fromkeys([*seen[0].reasons, *more]))
-
-
-def _nameless(members: Sequence[Member]) -> tuple[str, ...]:
-    """Point out files that hold one tag each and name it in no row and no column."""
-    tags = {tag for _, _, seen in members for tag in seen.tags}
-    if len(members) < 2 or len(tags) != 1 or not named(next(iter(tags)), VALUE_NAMES):
-        return ()
-    return (
-        f"Which tag each file holds: all call their values '{next(iter(tags))}', and no name of a "
-        "file or folder says. If the files are of different tags, rename them and say "
-        "tag_in_path, or give each an [[exports]] with its tag; read as they are, each would "
-        "replace the one before.",
-    )
 
 
 def _open_questions(seen: Sequence[Sniffed]) -> tuple[str, ...]:

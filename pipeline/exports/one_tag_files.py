@@ -31,9 +31,7 @@ def with_tags_of_paths(found: Sequence[Member]) -> list[tuple[NamedTag | None, M
     """
     nameless = [(path, file, seen) for path, file, seen in found if seen.by_path is not None]
     inside = {path: members(file) for path, file, _ in nameless}
-    named = name_tags(
-        {p: s.by_path.span for p, _, s in nameless if s.by_path and len(inside[p]) == 1}
-    )
+    named = name_tags({p: seen.span for p, _, seen in nameless if len(inside[p]) == 1})
     told: list[tuple[NamedTag | None, Member]] = []
     for path, file, seen in found:
         tags = [named[path]] if path in named else _of_archive(inside.get(path, ()))

@@ -190,7 +190,8 @@ def _describe(sheet: Sheet, time: int, place: str) -> Sniffed:
         tags=tags,
         switches=tuple(sheet.names[i] for i in switches if i not in statuses),
         units=units,
-        by_path=None if by_path is None else replace(by_path, span=_span(sheet, time, export)),
+        by_path=by_path,
+        span=_span(sheet, time, export),
     )
 
 

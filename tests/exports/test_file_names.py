@@ -40,6 +40,8 @@ def guessed(*paths: str, span: Span | None = JUNE) -> dict[str, str]:
         ("2025-06_P1_FLOW.parquet", "P1_FLOW"),
         ("P1_FLOW_202506.csv", "P1_FLOW"),
         ("P1_FLOW_2025.csv", "P1_FLOW"),
+        ("P1_FLOW_06.2025.csv", "P1_FLOW"),
+        ("FT_06.2024.csv", "FT_06.2024"),
         ("P1%2FFLOW_2025.csv", "P1/FLOW"),
         # Numbers that are no time of the samples: an instrument, a part, a second tag.
         ("FT_2001.csv", "FT_2001"),

@@ -287,6 +287,12 @@ def test_what_cannot_be_described(tmp_path) -> None:
     assert "nohead.csv" in str(caught.value)
 
 
+def test_a_path_that_misses_files_for_capital_letters(tmp_path) -> None:
+    (tmp_path / "A.CSV").write_text(per_tag(1.0))
+    with pytest.raises(ExportError, match="write the path as"):
+        inspect_exports(tmp_path, ["*.csv"])
+
+
 def test_a_first_row_of_data_with_a_text_in_it_is_no_row_of_units(tmp_path) -> None:
     rows = [f"{45962 + i / 1440:.6f}\t{i}\t#N/A\t{i % 7}" for i in range(200)]
     (tmp_path / "e.txt").write_text("\n".join(["Date\tFlow (gpm)\tLT (ft)\tPI (psi)", *rows, ""]))
@@ -493,6 +499,35 @@ def test_columns_named_with_their_unit_part_the_groups_by_tag(tmp_path, month) -
     }
     expected = {"P1 A": 23.0, "P1 B": 33.0, "P1 C": 43.0}
     assert exports_read_as_drafted(tmp_path, found) == expected
+
+
+def test_no_group_takes_the_files_of_another(tmp_path) -> None:
+    """A folder per tag beside folders of other exports: '*/*.csv' would meet them all."""
+    head = "Time,P1 A,P1 B"
+    for path, text in (
+        ("FT1/2024-03.csv", per_tag(20.0)),
+        ("LT1/2024-03.csv", per_tag(3.0)),
+        ("names/JT1_2024-03.csv", per_tag(40.0)),
+        ("names/JT2_2024-03.csv", per_tag(50.0)),
+        ("wide/a.csv", per_tag(7.0, head).replace("\n2024", ",5\n2024").replace("B,5", "B")),
+    ):
+        (tmp_path / path).parent.mkdir(exist_ok=True)
+        (tmp_path / path).write_text(text[:-1] + ",5\n" if "wide" in path else text)
+    found = inspect_exports(tmp_path)
+    expected = {"FT1": 23.0, "LT1": 6.0, "JT1": 43.0, "JT2": 53.0, "P1 A": 10.0, "P1 B": 5.0}
+    assert exports_read_as_drafted(tmp_path, found) == expected
+
+
+def test_columns_of_one_name_in_files_of_two_stations(tmp_path) -> None:
+    for name in ("1.north_2024-03", "2.north_2024-03"):
+        (tmp_path / f"{name}.csv").write_text(per_tag(5.0, "Time,LEVEL"))
+    (group,) = inspect_exports(tmp_path).groups
+    assert "such as 'LEVEL' in 1.north_2024-03.csv and in 2.north_2024-03.csv" in group.unknown[-1]
+    # Months, and parts of one export, are no stations.
+    for name in ("1.north_2024-04", "1.north (3)"):
+        (tmp_path / "2.north_2024-03.csv").rename(tmp_path / f"{name}.csv")
+        assert inspect_exports(tmp_path).groups[0].unknown == ()
+        (tmp_path / f"{name}.csv").rename(tmp_path / "2.north_2024-03.csv")
 
 
 def test_stations_with_files_of_the_same_name(tmp_path) -> None:
