@@ -104,7 +104,7 @@ def columns(rows):
     )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=120, deadline=None)
 @given(sample_rows, tag_options, st.integers(1, 40), st.integers(-60, 20))
 def test_grid_equals_a_scalar_calculation_in_exact_fractions(rows, tag, interval, start):
     n = 200 // interval + 1
@@ -116,7 +116,7 @@ def test_grid_equals_a_scalar_calculation_in_exact_fractions(rows, tag, interval
     np.testing.assert_array_equal(made.worst, [e[3] for e in expected])
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(sample_rows, tag_options, st.integers(1, 12), st.integers(2, 7))
 def test_integral_and_coverage_are_conserved_when_the_grid_is_refined(rows, tag, fine, factor):
     n_coarse = 240 // (fine * factor)
@@ -148,7 +148,7 @@ def test_sum_of_value_coverage_and_time_is_conserved_in_the_table(rows, tag, fac
     np.testing.assert_allclose(fine, coarse, rtol=1e-6, atol=0.01)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(sample_rows, tag_options, st.integers(1, 12), st.integers(0, 20))
 def test_a_window_alone_equals_its_part_of_one_run_bit_for_bit(rows, tag, interval, first):
     n = 20

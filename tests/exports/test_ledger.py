@@ -391,8 +391,8 @@ def test_ledger_survives_a_round_trip(site: Site) -> None:
 
 ACTIONS = st.lists(
     st.tuples(
-        st.sampled_from(["put", "remove", "touch", "run"]),
-        st.sampled_from(["a.csv", "b.csv", "c.csv"]),
+        st.sampled_from(["put", "remove", "touch", "rename", "run"]),
+        st.sampled_from(["a_1.csv", "b_1.csv", "b_2.csv"]),
         st.integers(1, 3),
         st.integers(1, 3),
     ),
@@ -401,17 +401,26 @@ ACTIONS = st.lists(
 
 
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
+@pytest.mark.parametrize("export", [EXPORT, BY_NAME], ids=["tags in rows", "tags in names"])
 @given(actions=ACTIONS)
-def test_whatever_happens_the_present_files_are_in_evidence(actions, tmp_path_factory) -> None:
+def test_whatever_happens_the_present_files_are_in_evidence(
+    export, actions, tmp_path_factory
+) -> None:
     site = Site(tmp_path_factory.mktemp("site") / "s")
+    site.export, site.tags = export, ["FLOW", "a", "b"]
     for what, name, day, value in actions:
         exists = (site.folder / "in" / name).exists()
         if what == "put":
-            site.put(name, text(day, value))
+            rows = text(day, value)
+            site.put(
+                name, rows if export is EXPORT else rows.replace(",tag", "").replace(",FLOW", "")
+            )
         elif what == "run":
             site.run()
+        elif exists and what == "rename":
+            (site.folder / "in" / name).rename(site.folder / "in" / f"{'ab'[value % 2]}_{day}.csv")
         elif exists:
             getattr(site, what)(name)
     site.run()
@@ -421,8 +430,9 @@ def test_whatever_happens_the_present_files_are_in_evidence(actions, tmp_path_fa
     assert len({e.path for e in current}) == len(current)
     assert len({e.sequence for e in rows}) == len(rows)
     accepted = {e.sha256 for e in rows if e.status in ("accepted", "vanished")}
-    for found in find_exports(site.folder, [EXPORT]):
+    for found in find_exports(site.folder, [export]):
         assert content_hash(found) in accepted
+        tag = "FLOW" if export is EXPORT else found.file.name[0]
         day = found.file.read_text().split("\n")[1][5:10]
-        assert day in site.values()
+        assert (tag, day) in {(r["tag"], r["time"].strftime("%m-%d")) for r in site.evidence()}
     assert all(replace(e, months=()) for e in rows)

@@ -17,6 +17,7 @@ import pyarrow.parquet as pq
 import pytest
 from small_station import DAYS, START, UNITS, SmallStation, assert_same_tables, samples
 
+from pipeline.exports.merge import merge_samples
 from pipeline.jobs import ingest as stage_of_ingest
 from pipeline.jobs.check import check_plant
 from pipeline.jobs.context import Fingerprints, Run
@@ -68,22 +69,6 @@ def put_in_folder(station: SmallStation, tag: str, day: int) -> None:
         (folder / f"{day}.csv").write_text(columns_of(tag, day).to_csv(index=False))
 
 
-def test_a_file_per_tag_gives_the_tables_of_one_for_all(
-    station: SmallStation, backfilled: SmallStation
-) -> None:
-    describe(station, BY_NAME, 'path = "exports"\n')
-    for tag in UNITS:
-        for day in range(DAYS):
-            (put_by_name if day < DAYS // 2 else put_in_folder)(station, tag, day)
-    put_by_name(station, "P.OTHER", 0)
-    result = run_plant(station.plant)
-    assert result.outcome.failures == []
-    assert result.outcome.new_files == DAYS * len(UNITS) + 1
-    (note,) = [n for n in result.outcome.notes if "P.OTHER" in n]
-    assert "1 file(s) are of tags that the plant file does not name, such as 'P.OTHER'" in note
-    assert_same_tables(station, backfilled)
-
-
 class Nights:
     """Nights of taking in files, and what is then in evidence."""
 
@@ -91,6 +76,7 @@ class Nights:
         self.station = station
         self.run: Run | None = None
         self.refused: list[str] = []
+        self.evidence: pa.Table | None = None
 
     def night(self) -> dict[str, int]:
         """Samples in evidence by tag, as the kept pieces of the ledger's files hold them."""
@@ -100,13 +86,15 @@ class Nights:
             ledger = ingest(self.run)
             self.refused = self.run.read("rejected_input")["file"].tolist()
             found: Counter[str] = Counter()
-            pieces = set()
-            for entry in ledger:
-                for month in entry.months if entry.status in EVIDENCE else ():
-                    pieces.add((segment_folder(month), entry.sha256))
-            for folder, sha256 in pieces:
-                if stage.has_blob(folder, sha256):
-                    found.update(stage.read_blob(folder, sha256).column("tag").to_pylist())
+            pieces = {
+                (segment_folder(month), entry.sha256): None
+                for entry in ledger
+                for month in entry.months
+                if entry.status in EVIDENCE
+            }
+            kept = [stage.read_blob(*piece) for piece in pieces if stage.has_blob(*piece)]
+            self.evidence, _ = merge_samples(kept)
+            found.update(self.evidence.column("tag").to_pylist())
             for month in ("2026-01", "2026-02"):
                 held = set(stage.blobs(segment_folder(month)))
                 assert held <= {sha256 for _, sha256 in pieces}
@@ -165,6 +153,44 @@ def test_a_tag_declared_for_all_files_and_corrected(station: SmallStation) -> No
     assert "A.FLOW_0.csv: The path does not name the tag." in nights.said
     describe(station, BY_NAME)
     assert nights.night() == {"A.FLOW": 24, "B.FLOW": 24}
+
+
+def put_all(station: SmallStation) -> SmallStation:
+    """Half of the days by name, half in folders."""
+    describe(station, BY_NAME, 'path = "exports"\n')
+    for tag in UNITS:
+        for day in range(DAYS):
+            (put_by_name if day < DAYS // 2 else put_in_folder)(station, tag, day)
+    put_by_name(station, "P.OTHER", 0)
+    return station
+
+
+def test_a_file_per_tag_gives_the_samples_of_one_for_all(
+    station: SmallStation, tmp_path: Path
+) -> None:
+    nights = Nights(put_all(station))
+    assert nights.night() == dict.fromkeys(UNITS, 144 * DAYS)
+    assert (
+        "1 file(s) are of tags that the plant file does not name, such as 'P.OTHER'" in nights.said
+    )
+    others = Nights(SmallStation(tmp_path / "long").bring(*range(DAYS)))
+    others.night()
+    assert nights.evidence.equals(others.evidence)
+
+
+@pytest.mark.slow
+def test_the_tables_do_not_depend_on_where_the_tag_stands(
+    station: SmallStation, backfilled: SmallStation
+) -> None:
+    """One file has a wrong name on the first night and another is put away after it."""
+    exports = put_all(station).folder / "exports"
+    right = exports / "A.FLOW_2026-01-30.csv"
+    wrong = right.rename(exports / "B.POWER_2026-01-30 again.csv")
+    assert run_plant(station.plant).outcome.failures == []
+    wrong.rename(right)
+    (exports / "LEVEL_2026-01-30.csv").unlink()
+    assert run_plant(station.plant).outcome.new_files == 1
+    assert_same_tables(station, backfilled)
 
 
 def test_a_draft_describes_the_exports_as_the_job_reads_them(station: SmallStation) -> None:
