@@ -40,7 +40,9 @@ def files_left_out(plant: Plant, found: Sequence[FoundFile]) -> dict[str, str]:
         if any(one is export for one in reader.values()):
             continue
         name = f"exports '{export.pattern}'"
-        met = find_exports(plant.path.parent, [export], exclude=[plant.data_folder])
+        again = find_exports(plant.path.parent, [export], exclude=[plant.data_folder])
+        # One that has come this very moment is read the next time.
+        met = [file for file in again if file.path in reader]
         if not met:
             said.setdefault(export.pattern, f"{name}: no file there yet.")
             continue
