@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor, wait
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from pipeline.errors import ExportError
@@ -81,10 +83,13 @@ def read_parquet_into(
         name
         for name in schema.names
         if export.layout == "wide"
-        and name not in columns
+        and name not in (*columns, *layout.repeated)
         and not re.match(r"__index_level_\d+__$", name)
     ]
     with pq.ParquetFile(path, read_dictionary=words) as file:
+        for tag in layout.repeated:
+            reason = "the tag heads several columns; none of them was read"
+            collector.refusals.add_one(None, tag, None, reason)
         order = _day_order(file, layout, export, collector)
         _look_through_statuses(file, layout, collector)
         line = 1
@@ -187,7 +192,9 @@ def _words(column: pa.Array) -> pa.DictionaryArray:
     if not pa.types.is_dictionary(column.type):
         if pa.types.is_floating(column.type):
             # An integer status with gaps arrives as floating point from some writers.
-            column = column.cast(pa.int64(), safe=False)
+            column = pc.if_else(pc.is_nan(column), None, column)
+            with suppress(pa.ArrowInvalid):  # 64.5 is no status, and shown as it is
+                column = column.cast(pa.int64())
         column = encode_by_runs(column)
     words = _text(column.dictionary)
     return pa.DictionaryArray.from_arrays(column.indices.cast(pa.int32()), words)

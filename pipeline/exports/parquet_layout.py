@@ -51,6 +51,8 @@ class ParquetLayout:
         Tag given by the plant file or the path.
     tag_columns : tuple of str
         Known tags of the wide layout.
+    repeated : tuple of str
+        Known tags that head several columns; none of these is read.
     status_columns : dict of str to str
         Column that holds the status of each of them that has one.
     value_is_number : bool
@@ -75,6 +77,7 @@ class ParquetLayout:
     status_column: str | None = None
     path_tag: str | None = None
     tag_columns: tuple[str, ...] = ()
+    repeated: tuple[str, ...] = ()
     status_columns: dict[str, str] = field(default_factory=dict)
     value_is_number: bool = True
     status_type: str | None = None
@@ -205,14 +208,30 @@ def layout_of(
         found = ", ".join(f"'{n}'" for n in names[:12]) or "no column"
         faults = [Fault(key, found, f"a column '{name}'") for key, name in missing]
         raise ExportError("The Parquet file lacks a declared column.", faults)
-    known = set(tag_names)
-    wide = tuple(n for n in names if n in known and n != time) if export.layout == "wide" else ()
+    declared = (time, tag, value, status, export.status_column)
+    named = {name for name in declared if name is not None and name in names}
+    faults = [
+        Fault(f"column '{name}'", f"{names.count(name)} columns of this name", "one")
+        for name in sorted(named)
+        if names.count(name) > 1
+    ]
+    if faults:
+        raise ExportError("The Parquet file has a declared column more than once.", faults)
+    known = set(tag_names) - {time} if export.layout == "wide" else set()
+    wide = tuple(n for n in names if n in known and names.count(n) == 1)
     values = [value] if value is not None else list(wide)
     for name in values:
         kind = schema.field(name).type
         if not (_is_number(kind) or is_text(kind) or pa.types.is_null(kind)):
             fault = Fault(f"column '{name}'", f"type {kind}", "numbers or text")
             raise ExportError("A value column is of a type that holds no numbers.", [fault])
+    of_tags = status_names(names, wide, export) if export.layout == "wide" else {}
+    for name in sorted({name for name in (time, status, *of_tags.values()) if name is not None}):
+        kind = schema.field(name).type
+        if pa.types.is_nested(kind):
+            expected = "times, numbers or text" if name == time else "numbers or text"
+            fault = Fault(f"column '{name}'", f"type {kind}", expected)
+            raise ExportError("A column holds nested values.", [fault])
     time_type = schema.field(time).type
     typed = pa.types.is_timestamp(time_type)
     encoding: TagEncoding = "columns"
@@ -250,7 +269,8 @@ def layout_of(
         status_column=status,
         path_tag=path_tag,
         tag_columns=wide,
-        status_columns=status_names(names, wide, export) if export.layout == "wide" else {},
+        repeated=tuple(sorted({n for n in names if n in known and names.count(n) > 1})),
+        status_columns=of_tags,
         value_is_number=numeric,
         status_type=None if status_type is None else str(status_type),
         is_streamable=not why,

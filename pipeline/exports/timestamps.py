@@ -184,7 +184,7 @@ def times_from_arrow(column: pa.Array, time_format: str, time_zone: str | None) 
 
     Parameters
     ----------
-    column : Array of timestamp, date or integer or floating point
+    column : Array of timestamp, date, integer, decimal or floating point
         Any unit, with or without zone; numbers are epochs or spreadsheet serials as declared.
     time_format : str
         Declared format; counts for numbers only.
@@ -204,6 +204,10 @@ def times_from_arrow(column: pa.Array, time_format: str, time_zone: str | None) 
         if is_utc and count and stored.min() >= EARLIEST and stored.max() < LATEST:
             nothing = np.zeros(count, dtype=np.int64)
             return Instants(stored, np.zeros(count, dtype=np.int8), nothing, nothing)
+    if pa.types.is_decimal(kind):
+        column, kind = column.cast(pa.float64()), pa.float64()
+    if pa.types.is_floating(kind):
+        column = pc.if_else(pc.is_nan(column), None, column)
     null = np.zeros(count, dtype=bool)
     if column.null_count:
         null = np.asarray(column.is_null().to_numpy(zero_copy_only=False))

@@ -255,3 +255,48 @@ def test_a_status_that_tells_the_kind_late_counts_for_the_whole_file(tmp_path, k
     reading = read_export(path, LONG, TAGS)
     assert reading.samples["quality"].to_pylist() == [0, 0, 2]
     assert reading.rejected.num_rows == 0
+
+
+def test_columns_of_one_name(tmp_path) -> None:
+    wide = pa.table([TABLE["time"][:2], [1.0, 2.0], [3.0, 4.0], [5.0, 6.0]],
+                    names=["time", "FLOW", "FLOW", "LEVEL"])  # fmt: skip
+    export = ExportFormat(pattern="*", layout="wide")
+    reading = read_export(put(tmp_path / "w.parquet", wide), export, TAGS)
+    assert [(tag, value) for tag, _, value, _ in rows(reading.samples)] == [
+        ("LEVEL", 5.0),
+        ("LEVEL", 6.0),
+    ]
+    assert reading.rejected["tag"].to_pylist() == ["FLOW"]
+    assert "heads several columns" in reading.rejected["reason"][0].as_py()
+    assert reading.unknown_tags == {}
+    twice = TABLE.append_column("value", TABLE["value"])
+    with pytest.raises(ExportError, match="'value': found 2 columns of this name; expected one"):
+        read_export(put(tmp_path / "l.parquet", twice), LONG, TAGS)
+
+
+@pytest.mark.parametrize("name", ["time", "value", "status"])
+def test_nested_columns_are_named(tmp_path, name: str) -> None:
+    nested = changed(**{name: pa.array([{"a": 1}] * 3)})
+    with pytest.raises(ExportError, match=f"column '{name}': found type struct.*; expected"):
+        read_export(put(tmp_path / "e.parquet", nested), LONG, TAGS)
+
+
+def test_statuses_that_are_numbers_with_gaps_or_fractions(tmp_path) -> None:
+    table = changed(status=pa.array([192.0, float("nan"), 64.0]))
+    reading = read_export(put(tmp_path / "gap.parquet", table), LONG, TAGS)
+    assert reading.samples["quality"].to_pylist() == [0, 2, 1]
+    assert reading.rejected["reason"].to_pylist() == ["the status is empty"]
+    table = changed(status=pa.array([192.0, 64.5, 64.0]))
+    reading = read_export(put(tmp_path / "part.parquet", table), LONG, TAGS)
+    assert reading.rejected["text"].to_pylist() == ["64.5"]
+
+
+def test_epochs_that_are_decimals_or_no_number(tmp_path) -> None:
+    seconds = [decimal.Decimal(s) + decimal.Decimal("0.5") for s in SECONDS]
+    export = ExportFormat(pattern="*", time_format="epoch_s")
+    table = changed(time=pa.array(seconds, pa.decimal128(18, 3)))
+    reading = read_export(put(tmp_path / "d.parquet", table), export, TAGS)
+    assert sorted(t.microsecond for t in reading.samples["time"].to_pylist()) == [500_000] * 3
+    table = changed(time=pa.array([*map(float, SECONDS[:2]), float("nan")]))
+    reading = read_export(put(tmp_path / "f.parquet", table), export, TAGS)
+    assert reading.rejected["reason"].to_pylist() == ["no timestamp"]
