@@ -250,13 +250,6 @@ def _check_marks(s: Section, export: ExportFormat) -> None:
             "two different marks",
             "Say which of them the export uses for decimals.",
         )
-    if export.delimiter is not None and export.delimiter == export.decimal:
-        s.fault(
-            "delimiter",
-            f"{shown(export.delimiter)}, the decimal mark too",
-            "two different marks",
-            "Exports with a decimal comma part their columns by ';' or a tab.",
-        )
     named = {
         "tag_column": export.tag_column,
         "value_column": export.value_column,

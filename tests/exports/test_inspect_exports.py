@@ -644,6 +644,8 @@ def test_decimal_commas_between_quotes_and_commas(tmp_path) -> None:
     (tmp_path / "e.csv").write_text("time,tag,value\n" + "\n".join(rows) + "\n")
     (group,) = inspect_exports(tmp_path).groups
     assert (group.export.layout, group.export.decimal) == ("long", ",")
+    samples = read_export(tmp_path / "e.csv", group.export, ["P0", "P1"]).samples
+    assert sorted(samples["value"].to_pylist()) == [m + 0.5 for m in range(60)]
 
 
 @pytest.mark.parametrize("words", [("192", "24"), ("0x00000000", "0x80050000"), ("fein", "faul")])
