@@ -115,17 +115,21 @@ def read_numbers(
     texts = pc.utf8_trim_whitespace(pc.fill_null(values.cast(pa.string()), ""))
     is_number = pc.match_substring_regex(texts, _pattern(export.decimal, export.thousands))
     number = pc.if_else(is_number, texts, "nan")
-    if export.thousands:
-        marks = _DIGIT_GROUPS.get(export.thousands, re.escape(export.thousands))
-        number = pc.replace_substring_regex(number, marks, "")
+    if export.thousands in _DIGIT_GROUPS:
+        number = pc.replace_substring_regex(number, _DIGIT_GROUPS[export.thousands], "")
+    elif export.thousands:
+        number = pc.replace_substring(number, export.thousands, "")
     if export.decimal != ".":
         number = pc.replace_substring(number, export.decimal, ".")
-    # Arrow's cast takes no leading plus sign.
-    number = pc.replace_substring_regex(number, r"^\+", "")
+    if pc.any(pc.starts_with(number, "+")).as_py():  # Arrow's cast takes none
+        number = pc.replace_substring_regex(number, r"^\+", "")
     value = pc.cast(number, pa.float64()).to_numpy(zero_copy_only=False)
-    is_empty = says_nothing(texts)
+    is_empty = ~np.asarray(is_number.to_numpy(zero_copy_only=False), dtype=bool)
+    others = np.flatnonzero(is_empty)
+    is_empty[others] = says_nothing(texts.take(pa.array(others)))
     overflow = np.isinf(value)
-    is_text = (~np.asarray(is_number.to_numpy(zero_copy_only=False)) & ~is_empty) | overflow
+    is_text = overflow.copy()
+    is_text[others] = ~is_empty[others]
     return np.where(overflow, np.nan, value), is_text, is_empty
 
 
