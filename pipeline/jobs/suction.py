@@ -284,7 +284,9 @@ def _model_tables(fits: Sequence[EpochFits]) -> tuple[pa.Table, pa.Table]:
     models, in_force = [], []
     for fitted in fits:
         epoch = fitted.epoch
-        head: dict[str, Any] = {"line": epoch.line, "epoch": epoch.start}
+        head: dict[str, Any] = {
+            "line": epoch.line, "epoch": epoch.start, "epoch_end": epoch.end
+        }  # fmt: skip
         models.append(fitted.drawing.to_frame().assign(model=DRAWING, **head))
         written: dict[int, str] = {}
         for month, fit in fitted.by_month.items():
@@ -295,7 +297,6 @@ def _model_tables(fits: Sequence[EpochFits]) -> tuple[pa.Table, pa.Table]:
             in_force.append(
                 {
                     **head,
-                    "epoch_end": epoch.end,
                     "month": month,
                     "model": name,
                     "from_later": fit.from_later,

@@ -121,14 +121,13 @@ def _modelled(
     open_rows = np.ones(len(rows), dtype=bool)
     found: list[Estimate] = []
 
-    def ask(epoch: pd.Timestamp, end: pd.Timestamp | None, name: str) -> None:
+    def ask(epoch: pd.Timestamp, end: pd.Timestamp, name: str) -> None:
         """Let one model answer the rows of its epoch that nothing better answered."""
-        inside = open_rows & np.asarray(times >= epoch)
-        if end is not None:
-            inside &= np.asarray(times < end)
+        inside = open_rows & np.asarray((times >= epoch) & (times < end))
         place = np.flatnonzero(inside)
-        model = models.get(line, epoch, name, columns)
-        if not len(place) or model is None or pump.id not in model.pumps_:
+        # The line of another epoch has other segments: it is not even looked up.
+        model = models.get(line, epoch, name, columns) if len(place) else None
+        if model is None or pump.id not in model.pumps_:
             return
         kind = DRAWING if name == DRAWING else None
         asked = rows.iloc[place]
@@ -147,9 +146,9 @@ def _modelled(
         use.get("epoch", ()), use.get("epoch_end", ()), use.get("model", ()), strict=True
     ):
         ask(epoch, end, str(name))
-    epochs = sorted(mine.models.loc[mine.models["line"] == line, "epoch"].unique())
-    for epoch in reversed(epochs):
-        ask(epoch, None, DRAWING)
+    drawn = mine.models[(mine.models["line"] == line) & (mine.models["model"] == DRAWING)]
+    for epoch, end in drawn[["epoch", "epoch_end"]].drop_duplicates().itertuples(index=False):
+        ask(epoch, end, DRAWING)
     return found
 
 

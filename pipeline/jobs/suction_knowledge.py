@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from pipeline.jobs.context import Run
@@ -48,29 +49,34 @@ class Knowledge:
         checks["magnitude"] = [float(f"{size:.1e}") for size in checks["magnitude"]]
         checks = checks.reset_index(drop=True)
         friction = self.friction[self.friction["month"] == month].reset_index(drop=True)
-        if self.in_force.empty:
-            return Knowledge(
-                checks=checks, in_force=self.in_force, models=self.models, friction=friction
-            )
-        # An epoch that is open ends with the data: cut to the month, it rests too.
-        use = self.in_force[self.in_force["month"] == month].copy()
-        use["epoch_end"] = use["epoch_end"].where(use["epoch_end"] < end, end)
-        keys = ["line", "epoch", "model"]
-        wanted = pd.MultiIndex.from_frame(use[keys])
-        own = pd.MultiIndex.from_frame(self.models[keys])
-        spans = self.in_force[["line", "epoch", "epoch_end"]].drop_duplicates()
-        touching = spans[(spans["epoch"] < end) & (spans["epoch_end"] > start)]
-        drawn = (self.models["model"] == DRAWING) & self.models["epoch"].isin(touching["epoch"])
-        models = self.models[own.isin(wanted) | drawn].reset_index(drop=True)
-        return Knowledge(
-            checks=checks, in_force=use.reset_index(drop=True), models=models, friction=friction
-        )
+        use, models = self.in_force, self.models
+        if len(use):
+            use = _ending_by(use[use["month"] == month], end)
+        if len(models):
+            keys = ["line", "epoch", "model"]
+            wanted = np.zeros(len(models), dtype=bool)
+            if len(use):
+                wanted = pd.MultiIndex.from_frame(models[keys]).isin(
+                    pd.MultiIndex.from_frame(use[keys])
+                )
+            # A drawing bears on the months of its own span, whatever else is known.
+            touching = (models["epoch"] < end) & (models["epoch_end"] > start)
+            drawn = touching & (models["model"] == DRAWING)
+            models = _ending_by(models[wanted | drawn], end)
+        return Knowledge(checks=checks, in_force=use, models=models, friction=friction)
 
     def digest(self, start: pd.Timestamp, end: pd.Timestamp) -> str:
         """Give one digest of it and of the span of its month."""
         frames = (self.checks, self.in_force, self.models, self.friction)
         texts = [f.to_csv(index=False) if len(f.columns) else "" for f in frames]
         return inputs_digest(str(start), str(end), texts)
+
+
+def _ending_by(rows: pd.DataFrame, end: pd.Timestamp) -> pd.DataFrame:
+    """Cut spans to a month: one that is open ends with the data, and would never let it rest."""
+    found = rows.reset_index(drop=True)
+    found["epoch_end"] = found["epoch_end"].where(found["epoch_end"] < end, end)
+    return found
 
 
 def read_knowledge(run: Run) -> Knowledge:
@@ -106,7 +112,7 @@ class LineModels:
             return None
         if key not in self._built:
             self._built[key] = SuctionLineModel.from_frame(
-                self._rows[key].drop(columns=["line", "epoch", "model"]),
+                self._rows[key].drop(columns=["line", "epoch", "epoch_end", "model"]),
                 header_columns=tuple(columns),
                 branch_column=OWN_FLOW,
             )

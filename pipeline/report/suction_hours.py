@@ -100,7 +100,9 @@ def _predict(readings: Readings, hours: pd.DataFrame) -> None:
         if not inside.any() or parameters.empty:
             continue
         try:
-            _predict_with(parameters.drop(columns=["line", "epoch", "model"]), hours, inside)
+            _predict_with(
+                parameters.drop(columns=["line", "epoch", "epoch_end", "model"]), hours, inside
+            )
         except (KeyError, ValueError) as error:
             # Kept by another version of the model: the next run makes them anew.
             _log.warning("the suction fit %s of %s cannot be read: %s", name, line, error)

@@ -407,7 +407,7 @@ class World:
         head = {"line": "line", "epoch": self.times[0], "model": "2024-01"}
         months = self.months()
         use = pd.DataFrame({**head, "epoch_end": self.end, "month": months, "from_later": False})
-        return model.to_frame().assign(**head), use
+        return model.to_frame().assign(**head, epoch_end=self.end), use
 
 
 def write_data(
