@@ -90,6 +90,8 @@ def find_baselines(run: Run, held: Workers, events: Iterable[Event]) -> list[Bas
     curves = curve_rows(baselines)
     if len(curves):
         run.build("baseline_curves", None, inputs, lambda: curves)
+    else:
+        run.writable.remove("baseline_curves")
     return baselines
 
 

@@ -39,7 +39,7 @@ def shaft_power_of(pump: Pump, p_el: np.ndarray) -> tuple[np.ndarray, str]:
     if motor is None:
         return np.full(len(p_el), np.nan), note
     driver = pump.driver
-    if driver.drive_efficiency < 1.0:
+    if driver.drive_efficiency < 1.0 and driver.power_measured_at == "drive_input":
         note += f"; drive {driver.drive_efficiency:.1%}"
     if driver.transmission_efficiency < 1.0:
         note += f"; transmission {driver.transmission_efficiency:.1%}"

@@ -113,6 +113,17 @@ def test_pump_efficiency_needs_a_motor_and_says_which():
     assert found["pump_efficiency"].iloc[0] == pytest.approx(0.633, abs=0.001)
 
 
+@pytest.mark.parametrize(("side", "counts"), [("motor_input", False), ("drive_input", True)])
+def test_a_drive_is_named_where_its_loss_lies_behind_the_meter(side, counts):
+    """Power measured between drive and motor holds no loss of the drive."""
+    taps = (Tap(elevation=0.0, diameter=0.3), Tap(elevation=0.0, diameter=0.3))
+    motor = Driver(
+        rated_power=45e3, rated_efficiency=0.9, drive_efficiency=0.97, power_measured_at=side
+    )
+    found = points_of(pump_with(*taps, driver=motor))
+    assert ("drive" in found["driver_assumption"].iloc[0]) is counts
+
+
 def test_npsh_available_of_a_worked_line():
     """Composite line, 0.05 m3/s: gauge 44308.52 Pa gives 14.76059 m (computed once with the
     fluids and CoolProp libraries, in `test_npsh` as well)."""
