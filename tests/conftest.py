@@ -1,6 +1,8 @@
 """What all tests share."""
 
+import logging
 import os
+from collections.abc import Generator
 
 import pytest
 from hypothesis import settings
@@ -37,3 +39,29 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         return len(LONGEST_FIRST) + (not file.startswith(LONG_ROOMS))
 
     items.sort(key=rank)
+
+
+class _Unforeseen(logging.Handler):
+    """Keeps what the readers of exports say they did not foresee: a defect, however it is told."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.told: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        if record.exc_info:
+            self.told.append(self.format(record))
+
+
+_unforeseen = _Unforeseen()
+logging.getLogger("pipeline.exports.read").addHandler(_unforeseen)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_call(item: pytest.Item) -> Generator[None, object, object]:
+    """Fail a test in which a reader met what it did not foresee, unless it is about that."""
+    _unforeseen.told.clear()
+    result = yield
+    if item.get_closest_marker("unforeseen") is None:
+        assert not _unforeseen.told, _unforeseen.told[0]
+    return result

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
@@ -18,6 +19,8 @@ from pipeline.exports.streams import Unfinished
 from pipeline.plant.types import ExportFormat
 
 __all__ = ["FoundFile", "find_exports", "read_export", "stream_export"]
+
+_log = logging.getLogger(__name__)
 
 UNFINISHED_SUFFIXES = (".tmp", ".temp", ".part", ".partial", ".crdownload", ".filepart", "~")
 """Names that programs give to files still in the writing."""
@@ -192,6 +195,19 @@ def placed(error: Exception, label: str) -> ExportError:
     return ExportError(f"{label}: the file cannot be read: {reason}")
 
 
+def unforeseen(error: Exception, label: str) -> ExportError:
+    """Make a fault of ours that a file brings to light one of this file: others must go on."""
+    _log.exception("%s: not foreseen", label)
+    text = (str(error) or "no text").splitlines()[0]
+    fault = Fault(
+        label,
+        f"something that reading it did not foresee ({type(error).__name__}: {text})",
+        "a form of export that is known",
+        "Nothing of the file counts. The log says where it happened; please report it.",
+    )
+    return ExportError(f"{label}: the file cannot be read.", [fault])
+
+
 def read_export(
     path: Path,
     export: ExportFormat,
@@ -240,6 +256,8 @@ def read_export(
         return Reading.waiting(name, waiting_note(reason))
     except (ExportError, OSError, pa.ArrowException) as error:
         raise placed(error, name) from None
+    except Exception as error:
+        raise unforeseen(error, name) from error
 
 
 def waiting_note(reason: Unfinished) -> str:
@@ -285,3 +303,5 @@ def stream_export(
         yield Reading.waiting(name, waiting_note(reason))
     except (ExportError, OSError, pa.ArrowException) as error:
         raise placed(error, name) from None
+    except Exception as error:
+        raise unforeseen(error, name) from error

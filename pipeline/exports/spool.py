@@ -13,11 +13,11 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from pipeline.errors import ExportError
+from pipeline.errors import ExportError, GaugelessError
 from pipeline.exports.collector import Collector
 from pipeline.exports.disorder import DisorderCells
 from pipeline.exports.ordering import Tidy, tidy
-from pipeline.exports.read import pieces, placed, waiting_note
+from pipeline.exports.read import pieces, placed, unforeseen, waiting_note
 from pipeline.exports.reading import Reading, empty_samples, samples_table
 from pipeline.exports.streams import Unfinished
 from pipeline.exports.tag_runs import edges_if_few, most_runs
@@ -175,6 +175,10 @@ def spool_export(
         reading = Reading.waiting(name, waiting_note(reason))
     except (ExportError, OSError, pa.ArrowException) as error:
         raise placed(error, name) from None
+    except GaugelessError:
+        raise  # of the store that takes the rows
+    except Exception as error:
+        raise unforeseen(error, name) from error
     finally:
         writer.close()
     # Rows of an unfinished file may have been laid down beside the reading until now.

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from small_station import SmallStation
 
+from pipeline.exports.collector import Collector
 from pipeline.exports.ledger import Entry
 from pipeline.jobs.context import Fingerprints, Run
 from pipeline.jobs.evidence import sources_by_month
@@ -105,3 +106,26 @@ def test_a_first_night_without_a_sample_is_followed_by_others(station: SmallStat
     assert (again.changed, again.as_of) == (False, None)
     station.put("a.csv", HEAD)
     assert run_plant(station.plant).as_of is None
+
+
+@pytest.mark.unforeseen
+@pytest.mark.parametrize("large", [False, True])
+def test_a_fault_of_the_reader_itself_costs_one_file(
+    taken: Taken, monkeypatch: pytest.MonkeyPatch, large: bool
+):
+    look = Collector.refuse_times
+
+    def broken(self, instants, lines, texts):
+        if self._file.endswith("bad.csv"):
+            raise KeyError("nobody thought of it")
+        look(self, instants, lines, texts)
+
+    monkeypatch.setattr(Collector, "refuse_times", broken)
+    if large:
+        monkeypatch.setattr("pipeline.jobs.ingest.LARGE_FILE", 0)
+    taken.station.put("bad.csv", HEAD + "".join(ROWS[2:]))
+    taken.station.put("good.csv", HEAD + "".join(ROWS[:2]))
+    assert taken.night() == {"1 bad.csv": "failed", "2 good.csv": "accepted"}
+    assert taken.values == [0.5, 1.5]
+    assert "did not foresee (KeyError: 'nobody thought of it')" in taken.notes[0]
+    assert "please report it" in taken.notes[0]
