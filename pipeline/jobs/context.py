@@ -21,7 +21,7 @@ from pipeline.tables.store import Generation, Stage, inputs_digest
 _log = logging.getLogger(__name__)
 
 # Raise a number whenever a stage would give other results from the same inputs.
-STAGE_VERSIONS = {"read": 2, "measure": 3, "suction": 4, "perform": 4, "backtest": 4}
+STAGE_VERSIONS = {"read": 3, "measure": 3, "suction": 4, "perform": 4, "backtest": 4}
 
 EVENTS = "events"
 """Setting: the digest of the events the tables were made with."""
