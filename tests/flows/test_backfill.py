@@ -134,6 +134,7 @@ def cluster() -> Iterator[distributed.LocalCluster]:
         yield cluster
 
 
+@pytest.mark.slow
 def test_a_worker_killed_in_mid_run_changes_nothing(
     station: SmallStation, serial: dict[str, bytes], cluster: distributed.LocalCluster
 ):
