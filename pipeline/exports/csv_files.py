@@ -265,7 +265,10 @@ class CsvFile:
         if table is not None:
             after = line + table.num_rows
             lines = np.arange(line, after, dtype=np.int64)
-            is_filled = filled_lines(block)
+            time = table.column(f"c{self._dialect.time}")
+            # A blank line has no time; looking for one in the text takes as long as parsing it.
+            may_be_blank = time.null_count or pa.types.is_string(time.type)
+            is_filled = filled_lines(block) if may_be_blank else None
             if is_filled is not None:
                 table, lines = table.filter(pa.array(is_filled)), lines[is_filled]
             self._out.count_rows(table.num_rows)
