@@ -196,8 +196,9 @@ def _sentence(one: Watched, loss: float, loss_u: float, shape: str, since: pd.Ti
     words = one.words[0].upper() + one.words[1:]
     # A slow change has begun before it can be seen.
     how = "a sudden change" if shape == "sudden" else "a gradual change that shows since"
+    # Expanded by 2, as in the table beside it (JCGM 100, 6.3.3: about 95 %).
     return (
-        f"{words} is {100 * loss:.1f} % ± {100 * 1.96 * loss_u:.1f} % (95 %) {side} its baseline "
+        f"{words} is {100 * loss:.1f} % ± {100 * 2.0 * loss_u:.1f} % (95 %) {side} its baseline "
         f"over the last {RECENT_DAYS} running days, {how} about {since:%Y-%m-%d}."
     )
 

@@ -202,7 +202,9 @@ def test_a_rise_can_be_watched_too():
         rules=FlagRules(least_loss=0.1),
     )  # fmt: skip
     assert replay.flags["kind"].tolist() == ["suction_friction"]
-    assert "% (95 %) above its baseline" in replay.flags["evidence"].iloc[0]
+    told = replay.flags.iloc[0]
+    expanded = 200 * told["loss_u"]  # k = 2, as the published table
+    assert f" ± {expanded:.1f} % (95 %) above its baseline" in told["evidence"]
 
 
 def test_the_sentence_says_how_much_and_since_when():
